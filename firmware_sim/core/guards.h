@@ -1,0 +1,48 @@
+/* Guards watch, alarms remember. A guard raises its alarm; the reaction comes from the alarm table. */
+#ifndef PLYLANE_GUARDS_H
+#define PLYLANE_GUARDS_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "registers.h"
+
+struct alarms {
+    uint32_t active;         /* condition stands */
+    uint32_t unacknowledged;
+    uint16_t instances[ALARM_COUNT];
+};
+
+struct zone_watch {
+    float effect_from_degC;   /* PV when the output went high */
+    float cold_from_degC;     /* PV that a zone without output must not rise from */
+    float fall_from_degC;     /* PV a second ago */
+    uint16_t effect_s;
+    uint16_t cold_s;
+    uint16_t still_s;         /* seconds without a change of the reading */
+    uint16_t still_reading;
+};
+
+struct guards {
+    struct zone_watch zone[ZONES];
+    float mismatch_mm;        /* leaky sum of feed less slip less output */
+    int32_t feed_seen_um;
+    int32_t output_seen_um;
+    int32_t lane_fed_um[LANES];   /* feed since the lane's last pulse */
+    int32_t lane_seen[LANES];
+    uint16_t permit_away_ms;
+    uint16_t dwell_s;
+    uint16_t slow_ms;         /* counts to the once-a-second guards */
+    uint16_t overruns_seen;
+};
+
+struct head;
+void guards_init(struct head *head);
+void guards_tick(struct head *head); /* 1 kHz */
+void guards_start(struct head *head); /* a run starts: forget lengths */
+void alarm_set(struct head *head, uint8_t alarm, uint16_t instances, bool stands);
+void alarm_acknowledge(struct head *head, uint32_t mask);
+/* Alarms whose condition stands and that forbid leaving Aborted, Stopped or Held. */
+uint32_t alarms_blocking(const struct head *head);
+
+#endif

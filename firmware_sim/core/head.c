@@ -1,0 +1,206 @@
+/* The head: brings the parts together and acts on written registers. */
+#include "head.h"
+
+#include <stddef.h>
+#include <string.h>
+
+static void read_inputs(struct head *head)
+{
+    head->inputs = head->port->inputs(head->port->context);
+}
+
+static void report_reset(struct head *head)
+{
+    event_put(head, EVENT_CODE_HEAD_RESET, head->reset_cause);
+    if (head->reset_cause & RESET_CAUSE_WATCHDOG)
+        alarm_set(head, ALARM_WATCHDOG_RESET, 1, true);
+    if (head->reset_cause & RESET_CAUSE_BROWN_OUT)
+        alarm_set(head, ALARM_BROWN_OUT_RESET, 1, true);
+    if (head->settings_origin == SETTINGS_ORIGIN_DAMAGED)
+        alarm_set(head, ALARM_SETTINGS_DAMAGED, 1, true);
+}
+
+void head_init(struct head *head, const struct port *port, uint8_t reset_cause)
+{
+    memset(head, 0, sizeof *head);
+    head->port = port;
+    head->reset_cause = reset_cause;
+    port->heaters(port->context, 0);
+    access_preset(head, HOME_LIVE);
+    store_load(head);
+    head->unit_address = (uint8_t)head->settings.machine.unit_address;
+    link_init(head);
+    zones_init(head);
+    feed_init(head);
+    wheels_init(head);
+    guards_init(head);
+    state_init(head);
+    report_reset(head);
+}
+
+void head_tick(struct head *head)
+{
+    head->ms++;
+    read_inputs(head);
+    wheels_tick(head);
+    feed_tick(head);
+    zones_tick(head);
+    guards_tick(head);
+    state_tick(head);
+    store_tick(head);
+    link_tick(head);
+}
+
+void head_poll(struct head *head)
+{
+    link_poll(head);
+}
+
+uint8_t head_pulse(struct head *head)
+{
+    link_period(&head->link);
+    return feed_pulse(&head->feed);
+}
+
+void head_receive(struct head *head, uint8_t byte)
+{
+    link_receive(&head->link, byte);
+}
+
+void head_sent(struct head *head)
+{
+    link_sent(&head->link);
+}
+
+void head_edge(struct head *head, uint8_t pins)
+{
+    wheels_edge(&head->wheels, pins);
+}
+
+void head_overrun(struct head *head)
+{
+    if (head->feed.overruns != UINT16_MAX)
+        head->feed.overruns = (uint16_t)(head->feed.overruns + 1u);
+}
+
+/* ------------------------------------------------------------------ what a written register does */
+
+static int32_t magnitude(int32_t value)
+{
+    return value < 0 ? -value : value;
+}
+
+static uint8_t check_command(const struct head *head, uint8_t word, int32_t value)
+{
+    if (word == AT_COMMAND_COMMAND - AT_COMMAND_COMMAND)
+        return state_allows(head, (uint16_t)value);
+    return REFUSAL_NONE;
+}
+
+static uint8_t check_feed(const struct head *head, uint16_t at, int32_t value)
+{
+    uint8_t state = head->machine.state;
+    switch (at) {
+    case AT_FEED_SPEED_MM_S:
+    case AT_FEED_PATH_SPEED_MM_S:
+    case AT_FEED_JOG_SPEED_MM_S:
+        return magnitude(value) > head->settings.machine.speed_max_mm_s ? REFUSAL_OUT_OF_RANGE : REFUSAL_NONE;
+    case AT_FEED_JOG_LENGTH_MM:
+        return value == 0 || state == STATE_IDLE || state == STATE_HELD ? REFUSAL_NONE : REFUSAL_WRONG_STATE;
+    default:
+        return REFUSAL_NONE;
+    }
+}
+
+static uint8_t check_zone(const struct head *head, uint8_t zone, uint16_t at, int32_t value)
+{
+    if (zone >= head->settings.machine.zones_fitted && value != 0)
+        return REFUSAL_NOT_FITTED;
+    if (at == AT_ZONE_MODE && value == ZONE_MODE_RELAY)
+        return REFUSAL_NOT_SUPPORTED;
+    if (at == AT_ZONE_SETPOINT_DEGC && value > head->settings.zone_settings[zone].setpoint_max_degC)
+        return REFUSAL_SETPOINT_ABOVE_LIMIT;
+    return REFUSAL_NONE;
+}
+
+static uint16_t address_in_block(uint8_t block, uint8_t entry)
+{
+    struct reg_block b;
+    struct reg_entry e;
+    flash_copy(&b, &reg_blocks[block], sizeof b);
+    flash_copy(&e, &reg_entries[entry], sizeof e);
+    return (uint16_t)(b.address + e.word);
+}
+
+uint8_t head_may_write(const struct head *head, uint8_t block, uint8_t instance, uint8_t entry, int32_t value)
+{
+    uint16_t at = address_in_block(block, entry);
+    switch (block) {
+    case BLOCK_COMMAND:
+        return check_command(head, (uint8_t)(at - AT_COMMAND_COMMAND), value);
+    case BLOCK_FEED:
+        return check_feed(head, at, value);
+    case BLOCK_ZONE:
+        return check_zone(head, instance, at, value);
+    default:
+        return REFUSAL_NONE;
+    }
+}
+
+static void use_store(struct head *head, uint16_t action)
+{
+    if (action == STORE_ACTION_SAVE)
+        store_save(head);
+    else if (action == STORE_ACTION_RELOAD)
+        store_reload(head);
+    else if (action == STORE_ACTION_DEFAULTS)
+        access_preset(head, HOME_SETTINGS);
+    feed_apply(head);
+}
+
+static void command_written(struct head *head, uint16_t at)
+{
+    struct command_regs *command = &head->live.command;
+    if (at == AT_COMMAND_COMMAND)
+        state_command(head, command->command);
+    else if (at == AT_COMMAND_ACKNOWLEDGE)
+        alarm_acknowledge(head, command->acknowledge);
+    else if (at == AT_COMMAND_EVENTS_TAKEN)
+        events_taken(&head->events, command->events_taken);
+    else if (at == AT_COMMAND_STORE)
+        use_store(head, command->store);
+}
+
+static void feed_written(struct head *head, uint16_t at)
+{
+    if (at == AT_FEED_PATH_SPEED_MM_S)
+        feed_path_written(head);
+    else if (at == AT_FEED_SHEAR_AT_MM)
+        feed_shear_written(head);
+    else if (at == AT_FEED_JOG_LENGTH_MM)
+        feed_jog(head);
+}
+
+/* A lowered limit takes the setpoint down with it. */
+static void clamp_setpoints(struct head *head)
+{
+    for (uint8_t i = 0; i < ZONES; i++) {
+        int16_t highest = head->settings.zone_settings[i].setpoint_max_degC;
+        if (head->live.zone[i].setpoint_degC > highest)
+            head->live.zone[i].setpoint_degC = highest;
+    }
+}
+
+void head_written(struct head *head, uint8_t block, uint8_t instance, uint8_t entry)
+{
+    uint16_t at = address_in_block(block, entry);
+    (void)instance;
+    if (block == BLOCK_COMMAND)
+        command_written(head, at);
+    else if (block == BLOCK_FEED)
+        feed_written(head, at);
+    else if (block == BLOCK_DRIVE_SETTINGS || block == BLOCK_MACHINE)
+        feed_apply(head);
+    else if (block == BLOCK_ZONE_SETTINGS)
+        clamp_setpoints(head);
+}

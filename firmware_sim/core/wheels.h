@@ -1,0 +1,33 @@
+/* Measuring wheels: quadrature at the output, one pulse track a lane. */
+#ifndef PLYLANE_WHEELS_H
+#define PLYLANE_WHEELS_H
+
+#include <stdint.h>
+
+#include "registers.h"
+
+#define SPEED_SLOTS 10u /* output speed over ten steps of ten milliseconds */
+
+struct wheels {
+    volatile int32_t output_counts;   /* irq */
+    volatile uint8_t output_pins;     /* irq: last A and B */
+    volatile uint16_t output_errors;  /* irq: both pins changed at once */
+    int32_t output_seen;              /* copy at the last tick */
+    int32_t output_zero;              /* counts at zero */
+    int32_t output_um;                /* since zero */
+    int32_t speed_um_s;               /* over 100 ms */
+    int32_t slot[SPEED_SLOTS];
+    uint8_t slot_at;
+    uint8_t slot_ms;
+    uint16_t lane_inputs;             /* lane bits at the last tick */
+    int32_t lane_pulses[LANES];       /* since zero, signed by the direction of feed */
+};
+
+struct head;
+void wheels_init(struct head *head);
+void wheels_zero(struct head *head);
+void wheels_edge(struct wheels *wheels, uint8_t pins); /* irq */
+void wheels_tick(struct head *head);                   /* 1 kHz, uses head->inputs */
+int32_t wheels_lane_um(const struct head *head, uint8_t lane);
+
+#endif

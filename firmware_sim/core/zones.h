@@ -1,0 +1,51 @@
+/* Heater zones: sensor, loop, time-proportioned output. */
+#ifndef PLYLANE_ZONES_H
+#define PLYLANE_ZONES_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "pid.h"
+#include "registers.h"
+#include "sensor.h"
+
+#define LOOP_MS 100u  /* period of every zone's loop */
+#define SAMPLE_MS 5u  /* between two readings; 20 of them make a PV, and 100 ms are whole periods of 50 and 60 Hz */
+#define DOUBT_FULL 16u
+
+struct zone_state {
+    float pv_degC;       /* NAN while the sensor cannot be read */
+    float sp_degC;       /* in force */
+    float op_percent;    /* in force */
+    uint32_t sum;        /* of the good readings since the last loop */
+    uint16_t converter;  /* mean reading of the last loop, or the faulty reading; share of full scale */
+    int16_t sp_wire;     /* setpoint in force as on the wire */
+    uint8_t mode;        /* in force, enum zone_mode */
+    uint8_t fault;       /* enum sensor_fault */
+    uint8_t readings;    /* in sum */
+    uint8_t doubt;       /* up 2 with every reading beyond the sensor's range, down 1 with every other */
+    uint16_t rest;       /* of on_ms: ten-thousandths of a millisecond still owed */
+    uint16_t window_ms;  /* time into the window of the time-proportioned output */
+    uint16_t on_ms;      /* share of this window that the switch is on */
+    struct pid pid;
+};
+
+struct zones {
+    struct zone_state zone[ZONES];
+    bool enabled;    /* the machine state lets the heaters work */
+    bool standby;    /* Held: lower setpoints */
+    uint8_t tick;    /* 0..LOOP_MS-1 */
+    uint8_t switches; /* heater mask last given to the port */
+    uint16_t in_band_ms[ZONES]; /* how long PV has been within the band, saturating */
+};
+
+struct head;
+void zones_init(struct head *head);
+void zones_tick(struct head *head); /* 1 kHz */
+void zones_enable(struct head *head, bool enabled);
+void zones_standby(struct head *head, bool standby);
+/* Every fitted zone that is wanted in automatic has been in its band for that long (none in automatic: true). */
+bool zones_settled(const struct head *head, uint16_t ms);
+bool zone_in_use(const struct head *head, uint8_t zone); /* fitted and not off */
+
+#endif
