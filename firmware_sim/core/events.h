@@ -18,12 +18,12 @@ struct event {
 };
 
 struct events {
-    struct event queue[EVENTS_KEPT];
     uint8_t first; /* index of the oldest */
     uint8_t count;
     uint16_t sequence; /* of the last event given a number */
     uint16_t lost;      /* since reset; wraps */
     uint16_t lost_told; /* how many of them an event has told of */
+    struct event queue[EVENTS_KEPT];
 };
 
 struct head;

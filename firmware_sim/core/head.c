@@ -90,13 +90,6 @@ static int32_t magnitude(int32_t value)
     return value < 0 ? -value : value;
 }
 
-static uint8_t check_command(const struct head *head, uint8_t word, int32_t value)
-{
-    if (word == AT_COMMAND_COMMAND - AT_COMMAND_COMMAND)
-        return state_allows(head, (uint16_t)value);
-    return REFUSAL_NONE;
-}
-
 static uint8_t check_feed(const struct head *head, uint16_t at, int32_t value)
 {
     uint8_t state = head->machine.state;
@@ -132,12 +125,22 @@ static uint16_t address_in_block(uint8_t block, uint8_t entry)
     return (uint16_t)(b.address + e.word);
 }
 
+/* A save copies the settings byte by byte and must not see them change. */
+static bool part_of_a_save(uint8_t block, uint16_t at)
+{
+    uint8_t home;
+    flash_copy(&home, &reg_blocks[block].home, sizeof home);
+    return home == HOME_SETTINGS || (block == BLOCK_COMMAND && at == AT_COMMAND_STORE);
+}
+
 uint8_t head_may_write(const struct head *head, uint8_t block, uint8_t instance, uint8_t entry, int32_t value)
 {
     uint16_t at = address_in_block(block, entry);
+    if (head->store.saving && part_of_a_save(block, at))
+        return REFUSAL_BUSY_SAVING;
     switch (block) {
     case BLOCK_COMMAND:
-        return check_command(head, (uint8_t)(at - AT_COMMAND_COMMAND), value);
+        return at == AT_COMMAND_COMMAND ? state_allows(head, (uint16_t)value) : REFUSAL_NONE;
     case BLOCK_FEED:
         return check_feed(head, at, value);
     case BLOCK_ZONE:

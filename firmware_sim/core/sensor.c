@@ -1,0 +1,135 @@
+/* From converter reading to temperature. Plain float operations in a fixed order, so that every
+ * target gives the same bits (build with -ffp-contract=off where the machine has a fused multiply). */
+#include "sensor.h"
+
+#include <math.h>
+#include <stdbool.h>
+#include <string.h>
+
+#define FULL_SCALE 65536.0f
+#define KELVIN_AT_0_DEGC 273.15f
+#define WIRE_DEGC 0.01f
+#define WIRE_PER_K 1.0e11f /* the NTC coefficients travel in units of 1e-11 1/K */
+
+/* NTC: a reading within half a percent of either rail is a broken or a pinched cable. The usual 10 k
+ * part at the default divider reads 98.6 % at -40 degC and 1.2 % at 220 degC, so no block of this head
+ * comes near. */
+#define NTC_OPEN_FROM 65208u    /* 99.5 % */
+#define NTC_SHORTED_UP_TO 327u  /* 0.5 % */
+/* Pt1000: its reading never nears a rail, so the limits are resistances that no block of this head
+ * can give: those at -60 and at 300 degC (IEC 60751). */
+#define PT1000_SHORTED_BELOW_OHM 763.3f
+#define PT1000_OPEN_ABOVE_OHM 2120.5f
+/* The same temperatures bound every conversion, whatever divider and coefficients are set; a PV with
+ * its offset then always fits the wire (327.67 degC). */
+#define LOWEST_DEGC (-60.0f)
+#define HIGHEST_DEGC 300.0f
+
+/* IEC 60751 (Callendar-Van Dusen): R/R0 = 1 + A t + B t^2, and below 0 degC + C (t - 100) t^3. */
+#define CVD_A 3.9083e-3f
+#define CVD_B (-5.775e-7f)
+#define CVD_C (-4.183e-12f)
+#define CVD_TWO_OVER_A 511.73144f     /* 2 / A */
+#define CVD_4B_OVER_A2 (-0.15122939f) /* 4 B / A^2 */
+
+float sensor_ohm(uint16_t converter, float divider_ohm)
+{
+    float share = (float)converter;
+    return divider_ohm * share / (FULL_SCALE - share);
+}
+
+/* The quadratic solved without cancellation; below 0 degC one Newton step takes the quartic term in
+ * (it is worth 0.02 K at -50 degC, and what the step leaves is below 0.0001 K). */
+float sensor_pt1000_degC(float ohm)
+{
+    float rise = (ohm - 1000.0f) * 0.001f;
+    float degC = CVD_TWO_OVER_A * rise / (1.0f + sqrtf(1.0f + CVD_4B_OVER_A2 * rise));
+    if (degC < 0.0f) {
+        float quartic = CVD_C * (degC - 100.0f) * degC * degC * degC;
+        degC -= quartic / (CVD_A + 2.0f * CVD_B * degC);
+    }
+    return degC;
+}
+
+/* x = m 2^e with m within sqrt(1/2)..sqrt(2); ln m = 2 artanh s, s = (m - 1)/(m + 1), |s| < 0.172: the
+ * first term left out is below 1e-9. ln 2 comes in two parts, the first short enough that its product
+ * with e is exact. x must be a positive normal number. */
+float sensor_ln(float x)
+{
+    uint32_t bits;
+    memcpy(&bits, &x, sizeof bits);
+    int16_t exponent = (int16_t)((int16_t)(bits >> 23) - 127);
+    bits = (bits & 0x7FFFFFUL) | 0x3F800000UL;
+    float m;
+    memcpy(&m, &bits, sizeof m);
+    if (m > 1.41421356f) {
+        m *= 0.5f;
+        ++exponent;
+    }
+    float s = (m - 1.0f) / (m + 1.0f);
+    float s2 = s * s;
+    float tail = s2 * (0.333333333f + s2 * (0.2f + s2 * (0.142857143f + s2 * 0.111111111f)));
+    float twice = s + s;
+    float e = (float)exponent;
+    return e * 0.693359375f + (twice + (twice * tail - e * 2.12194440e-4f));
+}
+
+float sensor_ntc_degC(float ohm, const struct zone_settings_regs *set)
+{
+    float x = sensor_ln(ohm / (float)set->ntc_r25_ohm);
+    float inverse = (float)set->ntc_c_per_K + x * (float)set->ntc_d_per_K;
+    inverse = (float)set->ntc_b_per_K + x * inverse;
+    inverse = (float)set->ntc_a_per_K + x * inverse;
+    return WIRE_PER_K / inverse - KELVIN_AT_0_DEGC;
+}
+
+static bool is_pt1000(const struct zone_settings_regs *set)
+{
+    return set->sensor == SENSOR_KIND_PT1000;
+}
+
+static uint8_t pt1000_rail(uint16_t converter, const struct zone_settings_regs *set)
+{
+    float ohm = sensor_ohm(converter, (float)set->divider_ohm);
+    if (ohm > PT1000_OPEN_ABOVE_OHM) {
+        return SENSOR_OPEN;
+    }
+    return ohm < PT1000_SHORTED_BELOW_OHM ? SENSOR_SHORTED : SENSOR_GOOD;
+}
+
+uint8_t sensor_rail(uint16_t converter, const struct zone_settings_regs *set)
+{
+    if (is_pt1000(set)) {
+        return pt1000_rail(converter, set);
+    }
+    if (converter >= NTC_OPEN_FROM) {
+        return SENSOR_OPEN;
+    }
+    return converter <= NTC_SHORTED_UP_TO ? SENSOR_SHORTED : SENSOR_GOOD;
+}
+
+/* A resistance falls with temperature in an NTC and rises in platinum. Coefficients that make no
+ * temperature at all read as an open sensor. */
+static uint8_t beyond(float degC, bool platinum)
+{
+    if (degC > HIGHEST_DEGC) {
+        return platinum ? SENSOR_OPEN : SENSOR_SHORTED;
+    }
+    if (degC >= LOWEST_DEGC) {
+        return SENSOR_GOOD;
+    }
+    return platinum ? SENSOR_SHORTED : SENSOR_OPEN;
+}
+
+float sensor_degC(uint16_t converter, const struct zone_settings_regs *set, uint8_t *fault)
+{
+    *fault = sensor_rail(converter, set);
+    if (*fault != SENSOR_GOOD) {
+        return NAN;
+    }
+    bool platinum = is_pt1000(set);
+    float ohm = sensor_ohm(converter, (float)set->divider_ohm);
+    float degC = platinum ? sensor_pt1000_degC(ohm) : sensor_ntc_degC(ohm, set);
+    *fault = beyond(degC, platinum);
+    return *fault == SENSOR_GOOD ? degC + WIRE_DEGC * (float)set->sensor_offset_degC : NAN;
+}
