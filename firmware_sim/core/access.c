@@ -280,10 +280,11 @@ static void walk(struct head *head, uint8_t step, uint16_t address, uint16_t cou
 {
     struct place place;
     uint8_t word;
-    uint8_t words;
     bool known = find(SPACE_HOLDING, address, &place, &word);
 
     for (;;) {
+        uint8_t words;
+
         fault->address = address;
         fault->value = word_of(in);
         fault->reason = check_place(known, &place, word, count);

@@ -222,7 +222,7 @@ static void watch_start(struct head *head)
     if (head->machine.state != STATE_STARTING || since < head->settings.guards.start_timeout_s * UINT32_C(1000))
         return;
     for (uint8_t i = 0; i < head->settings.machine.zones_fitted; i++)
-        if (zone_in_use(head, i) && head->zones.in_band_ms[i] == 0)
+        if (head->live.zone[i].mode == ZONE_MODE_AUTOMATIC && head->zones.zone[i].in_band_ms == 0)
             alarm_latch(head, ALARM_START_TIMEOUT, (uint16_t)(1u << i));
 }
 

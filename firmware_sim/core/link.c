@@ -154,7 +154,8 @@ static bool crc_right(struct link *link, uint16_t count)
 /* How many bytes make a good frame, 0 none yet. */
 static uint16_t judge(struct link *link, const struct seen *seen)
 {
-    uint16_t held = seen->count < ADU_MAX ? seen->count : ADU_MAX;
+    bool fits = seen->count <= ADU_MAX;
+    uint16_t held = fits ? seen->count : ADU_MAX;
     uint16_t whole = length_by_function(link->buffer, held);
 
     if (link->crc_frame != seen->frame) {
@@ -165,7 +166,7 @@ static uint16_t judge(struct link *link, const struct seen *seen)
     if (whole != 0 && whole <= held && crc_right(link, whole)) {
         return whole;
     }
-    if (crc_right(link, held) && seen->silent && seen->count == held && held >= FRAME_MIN) {
+    if (crc_right(link, held) && seen->silent && fits && held >= FRAME_MIN) {
         return held;
     }
     return 0;

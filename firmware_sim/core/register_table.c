@@ -97,7 +97,7 @@ const struct reg_entry reg_entries[] FLASH = {
     {30, TYPE_U16, WRITE_STILL, offsetof(struct zone_settings_regs, uncommanded_rise_degC), INT32_C(50), INT32_C(5000), INT32_C(400)},
     {31, TYPE_U16, WRITE_STILL, offsetof(struct zone_settings_regs, uncommanded_time_s), INT32_C(5), INT32_C(600), INT32_C(30)},
     {32, TYPE_U16, WRITE_STILL, offsetof(struct zone_settings_regs, fall_rate_degC_s), INT32_C(10), INT32_C(5000), INT32_C(150)},
-    {33, TYPE_U16, WRITE_STILL, offsetof(struct zone_settings_regs, stuck_time_s), INT32_C(5), INT32_C(3600), INT32_C(60)},
+    {33, TYPE_U16, WRITE_STILL, offsetof(struct zone_settings_regs, stuck_time_s), INT32_C(5), INT32_C(3600), INT32_C(30)},
     {0, TYPE_U32, WRITE_STILL, offsetof(struct drive_settings_regs, pulses_per_m), INT32_C(100000), INT32_C(100000000), INT32_C(5092958)},
     {2, TYPE_I32, WRITE_STILL, offsetof(struct drive_settings_regs, ratio_ppm), INT32_C(-50000), INT32_C(50000), INT32_C(0)},
     {4, TYPE_U16, WRITE_STILL, offsetof(struct drive_settings_regs, reversed), INT32_C(0), INT32_C(1), INT32_C(0)},

@@ -4,13 +4,13 @@
 
 #include <stdint.h>
 
-#define REG_MAP_HASH 0xE06E9783UL
+#define REG_MAP_HASH 0x76A0BA09UL
 #define REG_FIFO_ADDRESS 768u
 #define VERSION_MAJOR 0u
 #define VERSION_MINOR 1u
 #define VERSION_PATCH 0u
 #define VERSION_TEXT "0.1.0"
-#define MAP_HASH_TEXT "e06e9783"
+#define MAP_HASH_TEXT "76a0ba09"
 #define VENDOR_TEXT "plylane"
 #define PRODUCT_TEXT "press head controller"
 #define ZONES 3u

@@ -11,17 +11,14 @@
 #define WIRE_DEGC 0.01f
 #define WIRE_PER_K 1.0e11f /* the NTC coefficients travel in units of 1e-11 1/K */
 
-/* NTC: a reading within half a percent of either rail is a broken or a pinched cable. The usual 10 k
- * part at the default divider reads 98.6 % at -40 degC and 1.2 % at 220 degC, so no block of this head
- * comes near. */
-#define NTC_OPEN_FROM 65208u    /* 99.5 % */
-#define NTC_SHORTED_UP_TO 327u  /* 0.5 % */
-/* Pt1000: its reading never nears a rail, so the limits are resistances that no block of this head
- * can give: those at -60 and at 300 degC (IEC 60751). */
-#define PT1000_SHORTED_BELOW_OHM 763.3f
-#define PT1000_OPEN_ABOVE_OHM 2120.5f
-/* The same temperatures bound every conversion, whatever divider and coefficients are set; a PV with
- * its offset then always fits the wire (327.67 degC). */
+/* A single reading within half a percent of either rail is a broken or a pinched cable, whatever the
+ * sensor: the usual 10 k NTC at the preset divider reads 98.6 % at -40 degC and 1.2 % at 220 degC, a Pt1000
+ * between 14 and 31 %. */
+#define OPEN_FROM 65208u    /* 99.5 % */
+#define SHORTED_UP_TO 327u  /* 0.5 % */
+/* What lies between is judged as a temperature: no block of this head is ever colder or hotter than this.
+ * For a Pt1000 these are 763.3 and 2120.5 ohm (IEC 60751). A PV with its offset then always fits the wire,
+ * which ends at 327.67 degC. */
 #define LOWEST_DEGC (-60.0f)
 #define HIGHEST_DEGC 300.0f
 
@@ -83,51 +80,34 @@ float sensor_ntc_degC(float ohm, const struct zone_settings_regs *set)
     return WIRE_PER_K / inverse - KELVIN_AT_0_DEGC;
 }
 
-static bool is_pt1000(const struct zone_settings_regs *set)
+uint8_t sensor_rail(uint16_t converter)
 {
-    return set->sensor == SENSOR_KIND_PT1000;
-}
-
-static uint8_t pt1000_rail(uint16_t converter, const struct zone_settings_regs *set)
-{
-    float ohm = sensor_ohm(converter, (float)set->divider_ohm);
-    if (ohm > PT1000_OPEN_ABOVE_OHM) {
+    if (converter >= OPEN_FROM) {
         return SENSOR_OPEN;
     }
-    return ohm < PT1000_SHORTED_BELOW_OHM ? SENSOR_SHORTED : SENSOR_GOOD;
+    return converter <= SHORTED_UP_TO ? SENSOR_SHORTED : SENSOR_GOOD;
 }
 
-uint8_t sensor_rail(uint16_t converter, const struct zone_settings_regs *set)
-{
-    if (is_pt1000(set)) {
-        return pt1000_rail(converter, set);
-    }
-    if (converter >= NTC_OPEN_FROM) {
-        return SENSOR_OPEN;
-    }
-    return converter <= NTC_SHORTED_UP_TO ? SENSOR_SHORTED : SENSOR_GOOD;
-}
-
-/* A resistance falls with temperature in an NTC and rises in platinum. Coefficients that make no
- * temperature at all read as an open sensor. */
+/* Resistance falls with temperature in an NTC and rises in platinum. NAN, from a resistance beyond the
+ * top of the platinum quadratic, counts as hot. */
 static uint8_t beyond(float degC, bool platinum)
 {
-    if (degC > HIGHEST_DEGC) {
-        return platinum ? SENSOR_OPEN : SENSOR_SHORTED;
+    if (degC < LOWEST_DEGC) {
+        return platinum ? SENSOR_SHORTED : SENSOR_OPEN;
     }
-    if (degC >= LOWEST_DEGC) {
+    if (degC <= HIGHEST_DEGC) {
         return SENSOR_GOOD;
     }
-    return platinum ? SENSOR_SHORTED : SENSOR_OPEN;
+    return platinum ? SENSOR_OPEN : SENSOR_SHORTED;
 }
 
 float sensor_degC(uint16_t converter, const struct zone_settings_regs *set, uint8_t *fault)
 {
-    *fault = sensor_rail(converter, set);
+    bool platinum = set->sensor == SENSOR_KIND_PT1000;
+    *fault = sensor_rail(converter);
     if (*fault != SENSOR_GOOD) {
         return NAN;
     }
-    bool platinum = is_pt1000(set);
     float ohm = sensor_ohm(converter, (float)set->divider_ohm);
     float degC = platinum ? sensor_pt1000_degC(ohm) : sensor_ntc_degC(ohm, set);
     *fault = beyond(degC, platinum);

@@ -1,6 +1,124 @@
+/* Measuring wheels. */
+#include "wheels.h"
+
+#include <string.h>
+
 #include "head.h"
-void wheels_init(struct head *head) { (void)head; }
-void wheels_zero(struct head *head) { (void)head; }
-void wheels_edge(struct wheels *wheels, uint8_t pins) { (void)wheels; (void)pins; }
-void wheels_tick(struct head *head) { (void)head; }
-int32_t wheels_lane_um(const struct head *head, uint8_t lane) { (void)head; (void)lane; return 0; }
+
+#define LANE_INPUTS 0x00FFu
+#define PER_SECOND INT32_C(10) /* a sum over 100 ms times this is a speed */
+
+/* irq. Forward the pins go 00, 01, 11, 10 (B A): A now differs from B before exactly then, so the new
+ * B equals the old A. Both pins changed at once means an edge was missed: no telling which way. */
+void wheels_edge(struct wheels *wheels, uint8_t pins)
+{
+    uint8_t before = wheels->output_pins;
+    uint8_t changed = (uint8_t)((before ^ pins) & 3u);
+    wheels->output_pins = pins & 3u;
+    if (changed == 0)
+        return;
+    if (changed == 3u) {
+        if (wheels->output_errors != UINT16_MAX)
+            wheels->output_errors = (uint16_t)(wheels->output_errors + 1u);
+        return;
+    }
+    if ((before & 1u) == (pins >> 1 & 1u))
+        wheels->output_counts = wheels->output_counts + 1;
+    else
+        wheels->output_counts = wheels->output_counts - 1;
+}
+
+static int32_t counts(const struct head *head)
+{
+    uint8_t before = head->port->lock(head->port->context);
+    int32_t now = head->wheels.output_counts;
+    head->port->unlock(head->port->context, before);
+    return now;
+}
+
+/* Whole micrometres and nanometres of the calibration apart, so that no product leaves 32 bits. */
+static void advance_output(struct head *head, int32_t by)
+{
+    struct wheels *wheels = &head->wheels;
+    int32_t nm = 0;
+    int32_t um = take_thousands(&nm, (int32_t)head->settings.machine.output_mm_per_count);
+    if (head->settings.machine.output_reversed)
+        by = -by;
+    um = by * um + take_thousands(&wheels->output_rest_nm, by * nm);
+    wheels->output_um = (int32_t)((uint32_t)wheels->output_um + (uint32_t)um); /* may wrap, after 2147 m */
+}
+
+static void end_slot(struct wheels *wheels)
+{
+    /* good up to 3.2 m/s */
+    int16_t moved_um = (int16_t)((uint32_t)wheels->output_um - (uint32_t)wheels->slot_from_um);
+    wheels->speed_um_s += ((int32_t)moved_um - wheels->slot_um[wheels->slot_at]) * PER_SECOND;
+    wheels->slot_um[wheels->slot_at] = moved_um;
+    wheels->slot_from_um = wheels->output_um;
+    wheels->slot_ms = 0;
+    wheels->slot_at++;
+    if (wheels->slot_at == SPEED_SLOTS)
+        wheels->slot_at = 0;
+}
+
+static void output_tick(struct head *head)
+{
+    struct wheels *wheels = &head->wheels;
+    int32_t now = counts(head);
+    int32_t by = (int32_t)((uint32_t)now - (uint32_t)wheels->output_seen);
+    wheels->output_seen = now;
+    if (by != 0)
+        advance_output(head, by);
+    if (++wheels->slot_ms == SPEED_SLOT_MS)
+        end_slot(wheels);
+}
+
+static void lanes_tick(struct head *head)
+{
+    struct wheels *wheels = &head->wheels;
+    uint16_t sample = head->inputs & LANE_INPUTS;
+    uint16_t steady = (uint16_t)~(sample ^ wheels->lane_sample);
+    uint16_t inputs = (uint16_t)((wheels->lane_inputs & ~steady) | (sample & steady));
+    uint16_t rising = (uint16_t)(inputs & ~wheels->lane_inputs);
+    wheels->lane_sample = sample;
+    wheels->lane_inputs = inputs;
+    if (head->feed.speed_um_s != 0)
+        wheels->backwards = head->feed.speed_um_s < 0;
+    for (uint8_t k = 0; rising != 0; k++, rising >>= 1)
+        if (rising & 1u)
+            wheels->lane_pulses[k] += wheels->backwards ? -1 : 1;
+}
+
+void wheels_tick(struct head *head)
+{
+    output_tick(head);
+    lanes_tick(head);
+}
+
+/* Pulses in thousands and the calibration in micrometres and nanometres, so that 32 bits do. */
+int32_t wheels_lane_um(const struct head *head, uint8_t lane)
+{
+    int32_t per_pulse_nm = (int32_t)head->settings.lane_settings[lane].mm_per_pulse;
+    int32_t pulses = 0;
+    int32_t thousands = take_thousands(&pulses, head->wheels.lane_pulses[lane]);
+    int32_t nm = 0;
+    int32_t um = take_thousands(&nm, per_pulse_nm);
+    um = pulses * um + take_thousands(&nm, (pulses - 1) * nm);
+    return (int32_t)((uint32_t)um + (uint32_t)thousands * (uint32_t)per_pulse_nm);
+}
+
+void wheels_init(struct head *head)
+{
+    memset(&head->wheels, 0, sizeof head->wheels);
+    head->wheels.lane_sample = head->wheels.lane_inputs = LANE_INPUTS; /* a level at reset is no edge */
+}
+
+void wheels_zero(struct head *head)
+{
+    struct wheels *wheels = &head->wheels;
+    wheels->output_seen = counts(head);
+    wheels->slot_from_um = (int32_t)((uint32_t)wheels->slot_from_um - (uint32_t)wheels->output_um);
+    wheels->output_um = 0;
+    wheels->output_rest_nm = 0;
+    memset(wheels->lane_pulses, 0, sizeof wheels->lane_pulses);
+}

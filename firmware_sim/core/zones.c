@@ -1,10 +1,13 @@
 /* Heater zones.
  *
- * Every SAMPLE_MS a zone takes a reading, every LOOP_MS it turns the mean of the good ones into a PV and
- * runs its loop; the zones are a third of a period apart. A reading beyond the sensor's range is left
- * out of the mean and raises doubt: eight in a row (40 ms), or every second one for some 160 ms, are a
- * fault, and a fault ends when doubt is back at zero. A fault, a head that is not enabled and a zone
- * that is not fitted switch the heater off in the same tick.
+ * Time goes in slots of SLOT_MS; each zone has one millisecond of a slot to itself. In every slot a zone
+ * takes a reading and follows the wanted mode and setpoint; in one it turns the mean of the last twenty
+ * readings into a PV, in the next it runs its loop. Twenty readings 5 ms apart span whole periods of 50 and
+ * of 60 Hz, so hum on the sensor's cable averages out. The switches are looked at every millisecond.
+ *
+ * A reading at a rail is left out of the mean and raises doubt: eight in a row (40 ms), or every second one
+ * for some 160 ms, are a fault, and a fault ends when doubt is back at zero. A fault and a head
+ * that is not enabled switch the heater off in the same tick, a zone no longer fitted within the slot.
  *
  * Going from manual to automatic is bumpless. Going there from off is a start: the integral begins at
  * zero and the loop heats as its gains say. */
@@ -16,7 +19,11 @@
 #include "head.h"
 
 #define LOOP_S 0.1f
-#define ZONE_SHIFT (LOOP_MS / ZONES)
+/* The conversion and the loop are the long pieces of work: each has a slot of its own. */
+#define SLOTS (LOOP_MS / SLOT_MS)
+#define PV_SLOT (SLOTS - 1u)
+#define LOOP_SLOT 0u
+#define SLOT_SHIFT 7u
 #define WIRE_PERCENT 0.01f
 #define WIRE_PER_PERCENT 100.0f
 #define WIRE_DEGC 0.01f
@@ -42,11 +49,10 @@ static void forget(struct zone_state *state, uint8_t fault)
 
 /* ------------------------------------------------------------------------------------- process value */
 
-static void take_reading(struct head *head, uint8_t zone)
+static void take_reading(struct head *head, struct zone_state *state, uint8_t zone)
 {
-    struct zone_state *state = &head->zones.zone[zone];
     uint16_t reading = head->port->converter(head->port->context, zone);
-    uint8_t rail = sensor_rail(reading, &head->settings.zone_settings[zone]);
+    uint8_t rail = sensor_rail(reading);
     if (rail == SENSOR_GOOD) {
         state->doubt = (uint8_t)(state->doubt - (state->doubt > 0u));
         state->sum += reading;
@@ -61,12 +67,11 @@ static void take_reading(struct head *head, uint8_t zone)
     }
 }
 
-static void take_pv(struct head *head, uint8_t zone)
+static void take_pv(struct zone_state *state, const struct zone_settings_regs *set)
 {
-    struct zone_state *state = &head->zones.zone[zone];
     if (state->readings > 0u && (state->fault == SENSOR_GOOD || state->doubt == 0u)) {
         state->converter = (uint16_t)((state->sum + state->readings / 2u) / state->readings);
-        state->pv_degC = sensor_degC(state->converter, &head->settings.zone_settings[zone], &state->fault);
+        state->pv_degC = sensor_degC(state->converter, set, &state->fault);
     }
     state->sum = 0;
     state->readings = 0;
@@ -93,74 +98,81 @@ static void follow_setpoint(struct head *head, uint8_t zone)
     }
     state->sp_wire = wanted;
     state->sp_degC = WIRE_DEGC * (float)wanted;
-    head->zones.in_band_ms[zone] = 0;
+    state->in_band_ms = 0;
 }
 
 /* ------------------------------------------------------------------------------------- loop */
 
+/* A register's value in its unit. */
+static float in_units(uint16_t wire, float scale)
+{
+    return scale * (float)wire;
+}
+
 static void read_gains(const struct zone_settings_regs *set, struct pid_gains *gains)
 {
-    gains->kp = WIRE_PERCENT * (float)set->kp_percent_per_degC;
-    gains->ki = set->ti_s == 0u ? 0.0f : gains->kp / (WIRE_S * (float)set->ti_s);
-    gains->kd = gains->kp * (WIRE_S * (float)set->td_s);
-    gains->filter_s = WIRE_S * (float)set->td_filter_s;
-    gains->op_min = WIRE_PERCENT * (float)set->op_min_percent;
-    gains->op_max = WIRE_PERCENT * (float)set->op_max_percent;
+    gains->kp = in_units(set->kp_percent_per_degC, WIRE_PERCENT);
+    gains->ki = set->ti_s == 0u ? 0.0f : gains->kp / in_units(set->ti_s, WIRE_S);
+    gains->kd = gains->kp * in_units(set->td_s, WIRE_S);
+    gains->filter_s = in_units(set->td_filter_s, WIRE_S);
+    gains->op_min = in_units(set->op_min_percent, WIRE_PERCENT);
+    gains->op_max = in_units(set->op_max_percent, WIRE_PERCENT);
 }
 
-/* The moving stack carries heat away, whichever way it moves. */
-static float forward_percent(const struct head *head, uint8_t zone)
+/* The integral stands while the output is at a limit and the error would drive it further, over and
+ * above the clamp in pid.c: on a cold start of the guide block (162 J/K, 60 W) to 110 degC with the preset
+ * gains that is 0.3 K of overshoot instead of 5.3 K. */
+static bool at_limit(const struct zone_state *state, const struct pid_gains *gains)
 {
+    if (state->pv_degC < state->sp_degC) {
+        return state->op_percent >= gains->op_max;
+    }
+    return state->op_percent <= gains->op_min;
+}
+
+/* `from` is the mode before; feed-forward: the moving stack carries heat away, whichever way it moves. */
+static float automatic_output(const struct head *head, struct zone_state *state,
+                              const struct zone_settings_regs *set, uint8_t from)
+{
+    struct pid_gains gains;
     float speed_um_s = fabsf((float)head->feed.speed_um_s);
-    return WIRE_FORWARD * (float)head->settings.zone_settings[zone].feed_forward_percent_per_mm_s * speed_um_s;
-}
-
-static void start_loop(struct head *head, uint8_t zone, uint8_t from)
-{
-    struct zone_state *state = &head->zones.zone[zone];
-    struct pid_gains gains;
-    if (from != ZONE_MODE_MANUAL) {
+    float forward = in_units(set->feed_forward_percent_per_mm_s, WIRE_FORWARD) * speed_um_s;
+    read_gains(set, &gains);
+    if (at_limit(state, &gains)) {
+        gains.ki = 0.0f;
+    }
+    if (from == ZONE_MODE_MANUAL) {
+        pid_take_over(&state->pid, &gains, state->sp_degC, state->pv_degC, forward, LOOP_S, state->op_percent);
+    } else if (from == ZONE_MODE_OFF) {
         pid_reset(&state->pid);
-        return;
     }
-    read_gains(&head->settings.zone_settings[zone], &gains);
-    pid_take_over(&state->pid, &gains, state->sp_degC, state->pv_degC, forward_percent(head, zone), LOOP_S,
-                  state->op_percent);
+    return pid_step(&state->pid, &gains, state->sp_degC, state->pv_degC, forward, LOOP_S);
 }
 
-static float automatic_output(struct head *head, uint8_t zone)
+static void set_output(struct head *head, uint8_t zone, uint8_t from)
 {
     struct zone_state *state = &head->zones.zone[zone];
-    struct pid_gains gains;
-    read_gains(&head->settings.zone_settings[zone], &gains);
-    return pid_step(&state->pid, &gains, state->sp_degC, state->pv_degC, forward_percent(head, zone), LOOP_S);
-}
-
-static void set_output(struct head *head, uint8_t zone)
-{
-    struct zone_state *state = &head->zones.zone[zone];
-    switch (state->mode) {
-    case ZONE_MODE_MANUAL:
-        state->op_percent = WIRE_PERCENT * (float)head->live.zone[zone].manual_op_percent;
-        break;
-    case ZONE_MODE_AUTOMATIC:
-        state->op_percent = automatic_output(head, zone);
-        break;
-    default:
-        state->op_percent = 0.0f;
-        break;
+    float op_percent = 0.0f;
+    if (state->mode == ZONE_MODE_MANUAL) {
+        op_percent = in_units(head->live.zone[zone].manual_op_percent, WIRE_PERCENT);
+    } else if (state->mode == ZONE_MODE_AUTOMATIC) {
+        op_percent = automatic_output(head, state, &head->settings.zone_settings[zone], from);
     }
+    state->op_percent = op_percent;
 }
 
-static void count_band(struct head *head, uint8_t zone)
+static bool in_band(const struct zone_state *state, const struct zone_settings_regs *set)
 {
-    const struct zone_state *state = &head->zones.zone[zone];
-    uint16_t *ms = &head->zones.in_band_ms[zone];
-    float band_degC = WIRE_DEGC * (float)head->settings.zone_settings[zone].band_degC;
-    if (state->mode != ZONE_MODE_AUTOMATIC || !(fabsf(state->pv_degC - state->sp_degC) <= band_degC)) {
+    float away_degC = fabsf(state->pv_degC - state->sp_degC);
+    return state->mode == ZONE_MODE_AUTOMATIC && away_degC <= in_units(set->band_degC, WIRE_DEGC);
+}
+
+static void count_band(uint16_t *ms, bool in)
+{
+    if (!in) {
         *ms = 0;
-    } else {
-        *ms = *ms > UINT16_MAX - LOOP_MS ? UINT16_MAX : (uint16_t)(*ms + LOOP_MS);
+    } else if (*ms <= UINT16_MAX - LOOP_MS) {
+        *ms = (uint16_t)(*ms + LOOP_MS);
     }
 }
 
@@ -194,15 +206,12 @@ static void follow_mode(struct head *head, uint8_t zone)
     if (mode == from) {
         return;
     }
-    if (mode == ZONE_MODE_AUTOMATIC) {
-        start_loop(head, zone, from);
-    }
     if (mode == ZONE_MODE_OFF || from == ZONE_MODE_OFF) {
         begin_window(state);
     }
     state->mode = mode;
-    head->zones.in_band_ms[zone] = 0;
-    set_output(head, zone);
+    state->in_band_ms = 0;
+    set_output(head, zone, from);
     event_put(head, EVENT_CODE_ZONE_MODE, (uint16_t)((uint16_t)zone << 8 | mode));
 }
 
@@ -245,27 +254,47 @@ static void give_switches(struct head *head, uint8_t mask)
 
 /* ------------------------------------------------------------------------------------- doors */
 
-static uint8_t phase_of(const struct zones *zones, uint8_t zone)
+/* Which of its slots a zone is in: the zones do their long pieces of work far apart. */
+static uint8_t slot_of(const struct zones *zones, uint8_t zone)
 {
-    uint8_t phase = (uint8_t)(zones->tick + zone * ZONE_SHIFT);
-    return (uint8_t)(phase >= LOOP_MS ? phase - LOOP_MS : phase);
+    uint8_t slot = (uint8_t)(zones->slot + zone * SLOT_SHIFT);
+    return (uint8_t)(slot >= SLOTS ? slot - SLOTS : slot);
 }
 
-static void tick_zone(struct head *head, uint8_t zone)
+static void watch_sensor(struct head *head, uint8_t zone, uint8_t slot)
 {
-    uint8_t phase = phase_of(&head->zones, zone);
-    bool loop = phase == LOOP_MS - 1u;
-    if (phase % SAMPLE_MS == 0u) {
-        take_reading(head, zone);
+    struct zone_state *state = &head->zones.zone[zone];
+    if (!fitted(head, zone)) {
+        forget(state, SENSOR_GOOD);
+        return;
     }
-    if (loop) {
-        take_pv(head, zone);
+    take_reading(head, state, zone);
+    if (slot == PV_SLOT) {
+        take_pv(state, &head->settings.zone_settings[zone]);
     }
+}
+
+static void serve_zone(struct head *head, uint8_t zone)
+{
+    uint8_t slot = slot_of(&head->zones, zone);
+    const struct zone_state *state = &head->zones.zone[zone];
+    watch_sensor(head, zone, slot);
     follow_setpoint(head, zone);
     follow_mode(head, zone);
-    if (loop) {
-        set_output(head, zone);
-        count_band(head, zone);
+    if (slot == LOOP_SLOT) {
+        set_output(head, zone, state->mode);
+        count_band(&head->zones.zone[zone].in_band_ms, in_band(state, &head->settings.zone_settings[zone]));
+    }
+}
+
+static void count_tick(struct zones *zones)
+{
+    if (++zones->tick < SLOT_MS) {
+        return;
+    }
+    zones->tick = 0;
+    if (++zones->slot == SLOTS) {
+        zones->slot = 0;
     }
 }
 
@@ -284,14 +313,11 @@ void zones_tick(struct head *head)
 {
     struct zones *zones = &head->zones;
     uint8_t mask = 0;
-    zones->tick = (uint8_t)(zones->tick + 1u < LOOP_MS ? zones->tick + 1u : 0u);
+    count_tick(zones);
+    if (zones->tick < ZONES) {
+        serve_zone(head, zones->tick);
+    }
     for (uint8_t zone = 0; zone < ZONES; ++zone) {
-        if (fitted(head, zone)) {
-            tick_zone(head, zone);
-        } else {
-            forget(&zones->zone[zone], SENSOR_GOOD);
-            follow_mode(head, zone);
-        }
         if (switch_on(head, zone)) {
             mask = (uint8_t)(mask | 1u << zone);
         }
@@ -324,8 +350,9 @@ bool zones_settled(const struct head *head, uint16_t ms)
 {
     for (uint8_t zone = 0; zone < ZONES; ++zone) {
         bool automatic = fitted(head, zone) && head->live.zone[zone].mode == ZONE_MODE_AUTOMATIC;
-        bool settled = head->zones.zone[zone].mode == ZONE_MODE_AUTOMATIC && head->zones.in_band_ms[zone] >= ms;
-        if (automatic && !settled) {
+        const struct zone_state *state = &head->zones.zone[zone];
+        uint16_t held_ms = head->zones.zone[zone].in_band_ms; /* 0: not in the band now */
+        if (automatic && (state->mode != ZONE_MODE_AUTOMATIC || held_ms == 0 || held_ms < ms)) {
             return false;
         }
     }

@@ -10,8 +10,8 @@
 #include "sensor.h"
 
 #define LOOP_MS 100u  /* period of every zone's loop */
-#define SAMPLE_MS 5u  /* between two readings; 20 of them make a PV, and 100 ms are whole periods of 50 and 60 Hz */
-#define DOUBT_FULL 16u
+#define SLOT_MS 5u    /* between two readings of a zone; a wanted mode or setpoint is in force within it */
+#define DOUBT_FULL 16u /* doubt that makes a fault */
 
 struct zone_state {
     float pv_degC;       /* NAN while the sensor cannot be read */
@@ -23,10 +23,11 @@ struct zone_state {
     uint8_t mode;        /* in force, enum zone_mode */
     uint8_t fault;       /* enum sensor_fault */
     uint8_t readings;    /* in sum */
-    uint8_t doubt;       /* up 2 with every reading beyond the sensor's range, down 1 with every other */
+    uint8_t doubt;       /* up 2 with every reading at a rail, down 1 with every other */
     uint16_t rest;       /* of on_ms: ten-thousandths of a millisecond still owed */
     uint16_t window_ms;  /* time into the window of the time-proportioned output */
     uint16_t on_ms;      /* share of this window that the switch is on */
+    uint16_t in_band_ms; /* how long PV has been within the band, 0 outside it, saturating */
     struct pid pid;
 };
 
@@ -34,9 +35,9 @@ struct zones {
     struct zone_state zone[ZONES];
     bool enabled;    /* the machine state lets the heaters work */
     bool standby;    /* Held: lower setpoints */
-    uint8_t tick;    /* 0..LOOP_MS-1 */
+    uint8_t tick;    /* in the slot, 0..SLOT_MS-1 */
+    uint8_t slot;    /* in the period, 0..LOOP_MS/SLOT_MS-1 */
     uint8_t switches; /* heater mask last given to the port */
-    uint16_t in_band_ms[ZONES]; /* how long PV has been within the band, saturating */
 };
 
 struct head;

@@ -13,7 +13,7 @@ from typing import Self
 
 from plylane.head.wire import Alarm, Block, Register, read_words, write_words
 
-MAP_HASH = 0xE06E9783
+MAP_HASH = 0x76A0BA09
 FIRMWARE_VERSION = (0, 1, 0)
 FIFO_ADDRESS = 768
 VENDOR = "plylane"
@@ -678,7 +678,7 @@ class ZoneSettingsRegs:
         Register("uncommanded_rise_degC", "zone_settings", "holding", 150, "u16", "degC", 0.01, 50, 5000, 400, "still", "Guard: rise that must not come within uncommanded_time_s of zero output."),
         Register("uncommanded_time_s", "zone_settings", "holding", 151, "u16", "s", 1, 5, 600, 30, "still", "Guard: time that the output has been zero before a rise counts."),
         Register("fall_rate_degC_s", "zone_settings", "holding", 152, "u16", "degC/s", 0.01, 10, 5000, 150, "still", "Guard: fastest fall a block can show; faster means the sensor came off."),
-        Register("stuck_time_s", "zone_settings", "holding", 153, "u16", "s", 1, 5, 3600, 60, "still", "Guard: longest time without any change of the reading while the output works."),
+        Register("stuck_time_s", "zone_settings", "holding", 153, "u16", "s", 1, 5, 3600, 30, "still", "Guard: longest time without any change of the reading while the output works."),
     ))
 
 

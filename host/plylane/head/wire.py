@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import struct
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -36,9 +37,11 @@ class Register:
 
         Raises ValueError when the value is outside the register's range.
         """
+        if not math.isfinite(value):
+            raise ValueError(f"{self.block}.{self.name}: {value} is no value")
         raw = round(value / self.scale)
         if not self.min <= raw <= self.max:
-            low, high = self.min * self.scale, self.max * self.scale
+            low, high = self.in_unit(self.min), self.in_unit(self.max)
             raise ValueError(
                 f"{self.block}.{self.name}: {value:g} {self.unit} is outside {low:g} to {high:g}"
             )
@@ -47,7 +50,14 @@ class Register:
     def decode(self, words: Sequence[int]) -> float:
         """Value in the register's unit from its words."""
         (raw,) = struct.unpack(">" + _FORMAT[self.type], struct.pack(f">{self.words}H", *words))
-        return float(raw * self.scale)
+        return self.in_unit(raw)
+
+    def in_unit(self, raw: int) -> float:
+        """Value in the register's unit of an integer as on the wire.
+
+        Divides where the scale is below one, as the block classes do: 110.07 comes out as 110.07.
+        """
+        return raw / round(1.0 / self.scale) if self.scale < 1.0 else float(raw * self.scale)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
-import pytest
-from plylane_twin._core import ffi, lib
 from pymodbus.framer import FramerRTU
 
+from plylane_twin._core import ffi, lib
+
+INPUT_STOP, INPUT_PERMIT = 0x0100, 0x0200  # port.h
 ROOM_TEMPERATURE = 44582  # 10 kOhm NTC below 4.7 kOhm at 25 degC: 65535 * 10 / 14.7
 
 
@@ -18,7 +19,7 @@ class Port:
     """What the head sees and does. Tests set the upper half and look at the lower half."""
 
     converter: list[int] = field(default_factory=lambda: [ROOM_TEMPERATURE] * 3)
-    inputs: int = lib.INPUT_PERMIT if hasattr(lib, "INPUT_PERMIT") else 0x0200
+    inputs: int = INPUT_PERMIT
     eeprom: bytearray = field(default_factory=lambda: bytearray(b"\xff" * 1024))
     eeprom_busy: bool = False
 
@@ -35,9 +36,7 @@ class Port:
 class Bare:
     """A head just reset. Everything is called from the test's thread, interrupts included."""
 
-    def __init__(
-        self, port: Port | None = None, reset_cause: int = 1, before_init: Callable[[Any], None] | None = None
-    ) -> None:
+    def __init__(self, port: Port | None = None, reset_cause: int = 1) -> None:
         self.port = port or Port()
         self.head = ffi.new("struct head *")
         self._struct = ffi.new("struct port *")
@@ -167,14 +166,3 @@ def frame(unit: int, pdu: bytes) -> bytes:
     """RTU frame; the CRC is pymodbus's, so that it does not come from the core under test."""
     body = bytes([unit]) + pdu
     return body + FramerRTU.compute_CRC(body).to_bytes(2, "big")
-
-
-@pytest.fixture
-def bare() -> Iterator[Bare]:
-    yield Bare()
-
-
-@pytest.fixture
-def bare_factory() -> Callable[..., Bare]:
-    """For tests that need several heads, or one with a prepared settings memory."""
-    return Bare

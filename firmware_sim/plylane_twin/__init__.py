@@ -1,0 +1,13 @@
+"""The twin: the head's own C core with a simulated press head behind it.
+
+``Twin(Scenario.demo(), seed=7)`` makes one; it is driven in process, through the pyserial URL
+``twin://demo`` (see protocol_twin.py) or through a pseudo-terminal (see pty.py).
+"""
+
+from plylane_twin.core import TwinUnavailable
+from plylane_twin.pty import PtyError, serve_pty
+from plylane_twin.scenario import DEMO as DEMO_SCENARIO
+from plylane_twin.scenario import Scenario, ScenarioError
+from plylane_twin.twin import Twin
+
+__all__ = ["DEMO_SCENARIO", "PtyError", "Scenario", "ScenarioError", "Twin", "TwinUnavailable", "serve_pty"]

@@ -1,0 +1,292 @@
+"""The command line."""
+
+from __future__ import annotations
+
+import json
+import signal
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from importlib.metadata import version
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+from cyclopts import App, Parameter
+from cyclopts.validators import Number
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+
+from plylane.head.errors import HeadError
+from plylane.run_setup import SetupError
+from plylane.runlog import RunError
+from plylane.twin_door import TwinError
+
+if TYPE_CHECKING:
+    from plylane.head.client import HeadClient
+    from plylane.head.snapshot import Snapshot
+    from plylane.live import LiveRun
+    from plylane.screens import MonitorApp
+
+RUNS = Path("runs")
+CAUTION = (
+    "Hot parts, moving rollers, fumes. Software is not a safety function: "
+    "the hard-wired stop and the thermal cut-out come first."
+)
+USER_ERRORS = (HeadError, RunError, SetupError, TwinError)
+
+Positive = Annotated[float, Parameter(validator=Number(gt=0))]
+
+app = App(
+    name="plylane",
+    version=version("plylane"),
+    help="Control and monitor a heated press head that bonds coated wood strips into a cord. "
+    + CAUTION,
+)
+errors = Console(stderr=True)
+
+
+@app.command
+def demo(
+    *,
+    headless: bool = False,
+    seconds: Positive = 3600.0,
+    seed: int = 7,
+    scenario: Path | None = None,
+    out: Path = RUNS,
+    pace: Positive = 10.0,
+    json: Annotated[bool, Parameter(negative="")] = False,
+) -> None:
+    """Play a whole run on the twin: heat up, feed, jam, hold, clear, go on, finish.
+
+    Parameters
+    ----------
+    headless
+        No screen: play in virtual time as fast as the machine allows.
+    seconds
+        Longest time to play, in seconds of the head's time.
+    seed
+        Seed of everything random in the twin; the same seed gives the same run.
+    scenario
+        Scenario file; the built-in one when left out.
+    out
+        Folder for the run log.
+    pace
+        Times real time, with the screen.
+    json
+        Print the outcome as one JSON object.
+    """
+    from plylane.demo import Demo
+    from plylane.twin_door import demo_scenario
+
+    chosen = scenario or demo_scenario()
+    play = Demo(chosen, seed, "virtual" if headless else f"{pace:g}", out)
+    if headless:
+        with _progress(play.setup.length_mm) as show:
+            outcome = play.play(seconds, show)
+    else:
+        _show(play.run, play.client, seconds)
+        outcome = play.outcome()
+    if json:
+        _print_json(outcome.to_json())
+        return
+    print(f"{outcome.state} after {outcome.time_s:.0f} s, {outcome.cord_mm:.1f} mm of cord.")
+    for finding in outcome.findings:
+        print(finding.text)
+    if outcome.trouble:
+        print(outcome.trouble)
+    print(f"Log: {outcome.run}   (look at it: plylane replay {outcome.run})")
+
+
+@app.command
+def monitor(*, port: str, unit: int = 1, out: Path = RUNS, log: bool = True) -> None:
+    """Watch and command a head; every run is logged.
+
+    Parameters
+    ----------
+    port
+        Serial port of the head (`plylane ports` lists them) or twin://FILE.toml.
+    unit
+        Modbus address of the head.
+    out
+        Folder for the run log.
+    log
+        Keep a log.
+    """
+    from plylane.head.client import HeadClient
+    from plylane.head.poller import Poller
+    from plylane.live import LiveRun, new_folder
+
+    errors.print(f"Connecting to {port} ...", style="dim")
+    client = HeadClient.open(port, unit=unit)
+    run = LiveRun(client, Poller(client), title=f"head on {port}")
+    if client.attach_reset:
+        run.say("Opening the port reset the head: see the wiring notes for the remedy.")
+    if log:
+        run.record(new_folder(out, "run"), live=True, plan={})
+    _show(run, client)
+    if run.run_folder:
+        print(f"Log: {run.run_folder}")
+
+
+@app.command
+def ports() -> None:
+    """List the serial ports of this computer."""
+    from plylane.head.port import list_ports
+
+    found = list_ports()
+    if not found:
+        print("No serial port is there: plug the head in, or serve a twin with plylane twin --pty.")
+        return
+    table = Table("port", "what it is", "can be opened", box=None)
+    for port in found:
+        table.add_row(port.device, port.description, "yes" if port.usable else port.note)
+    Console().print(table)
+
+
+@app.command
+def twin(
+    *, pty: Path, scenario: Path | None = None, seed: int = 7, pace: Positive = 1.0
+) -> None:
+    """Serve the twin to any Modbus client, paced to the wall clock. Ends with Ctrl-C.
+
+    Parameters
+    ----------
+    pty
+        Name under which the serial port appears.
+    scenario
+        Scenario file; the built-in one when left out.
+    seed
+        Seed of everything random in the twin.
+    pace
+        Times real time.
+    """
+    from plylane.twin_door import check_scenario, demo_scenario, serve
+
+    chosen = scenario or demo_scenario()
+    name = check_scenario(chosen)
+    stop = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: stop.set())
+    print(f"Twin of '{name}' at {pty}, 115200 baud 8E1, unit 1. Ctrl-C ends it.", flush=True)
+    serve(pty, chosen, seed, pace, stop)
+
+
+@app.command
+def replay(run: Path, /, *, json: Annotated[bool, Parameter(negative="")] = False) -> None:
+    """Look at a logged run again and judge it anew.
+
+    Parameters
+    ----------
+    run
+        Folder of the run.
+    json
+        No screen: print rows and findings as one JSON object.
+    """
+    from plylane.recording import Recording
+
+    recording = Recording.open(run)
+    if json:
+        _print_json(recording.to_json())
+        return
+    from plylane.screens import ReplayApp
+
+    ReplayApp(recording).run()
+
+
+@app.command
+def export(
+    run: Path, /, *, to: Literal["parquet", "csv"], out: Path | None = None, overwrite: bool = False
+) -> None:
+    """Turn a run log into Parquet or CSV files.
+
+    Parameters
+    ----------
+    run
+        Folder of the run.
+    to
+        parquet or csv.
+    out
+        Folder for the files; the run's own when left out.
+    overwrite
+        Replace files that are there already.
+    """
+    from plylane.runlog import export as export_run
+
+    for path in export_run(run, to, out or run, overwrite=overwrite):
+        print(path)
+
+
+def _show(run: LiveRun, client: HeadClient, seconds: float | None = None) -> None:
+    """The Monitor on a running poller; ends the log and closes the port afterwards."""
+    from plylane.recording import Recording
+    from plylane.screens import MonitorApp
+
+    screen = MonitorApp(run, Recording.open)
+    if seconds is not None:
+        run.poller.listeners.append(_Until(seconds, screen))
+    run.poller.start()
+    try:
+        screen.run()
+    finally:
+        run.poller.stop()
+        run.close()
+        client.close()
+
+
+class _Until:
+    """Closes the screen once so much of the head's time has passed."""
+
+    def __init__(self, seconds: float, screen: MonitorApp) -> None:
+        self.seconds, self.screen, self.asked = seconds, screen, False
+
+    def on_snapshot(self, snapshot: Snapshot) -> None:
+        if snapshot.time_s >= self.seconds and not self.asked:
+            self.asked = True
+            self.screen.call_from_thread(self.screen.exit)
+
+
+@contextmanager
+def _progress(length_mm: float) -> Iterator[Any]:
+    bar = Progress(
+        TextColumn("{task.description:<10}"),
+        BarColumn(),
+        TextColumn("{task.fields[laid]}"),
+        TimeElapsedColumn(),
+        console=errors,
+        transient=True,
+    )
+    with bar:
+        task = bar.add_task("Starting", total=1.0, laid="")
+
+        def show(state: str, share: float) -> None:
+            laid = f"{share * length_mm:.0f} of {length_mm:.0f} mm"
+            bar.update(task, description=state, completed=share, laid=laid)
+
+        yield show
+
+
+def _print_json(form: dict[str, Any]) -> None:
+    print(json.dumps(form))
+
+
+def main() -> None:
+    """Entry point. Anything the user can mend ends in one line and exit status 2."""
+    try:
+        app(exit_on_error=False, print_error=False)
+    except USER_ERRORS as error:
+        _fail(str(error))
+    except KeyboardInterrupt:
+        _fail("interrupted")
+    except BrokenPipeError:
+        sys.exit(0)
+
+
+def _fail(line: str) -> None:
+    print(f"plylane: {' '.join(line.split())}", file=sys.stderr)
+    sys.exit(2)
+
+
+if __name__ == "__main__":
+    main()

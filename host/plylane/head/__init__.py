@@ -1,0 +1,1 @@
+"""The line to a press head: port, link, typed client, clock alignment, poller."""

@@ -1,0 +1,7 @@
+"""Jams: what is missing, when it began, in which lane. Arrays and values in, findings out."""
+
+from plylane.jam.finding import Finding
+from plylane.jam.settings import WatchSettings
+from plylane.jam.watch import FeedWatch, columns_needed
+
+__all__ = ["FeedWatch", "Finding", "WatchSettings", "columns_needed"]

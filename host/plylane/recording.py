@@ -1,0 +1,85 @@
+"""A logged run, judged again by the detector that judges live ones."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from plylane.head.registers import EventCode
+from plylane.head.snapshot import Event
+from plylane.jam import FeedWatch, Finding, WatchSettings, columns_needed
+from plylane.runlog import Run
+
+
+@dataclass(frozen=True)
+class Recording:
+    """What the Replay screen and the replay command look at."""
+
+    run: Run
+    findings: list[Finding]
+    events: list[Event]
+
+    @classmethod
+    def open(cls, folder: Path) -> Self:
+        """Read a run and judge it. Raises RunError."""
+        run = Run.open(folder)
+        columns = run.columns(columns_needed(run.info.lanes))
+        return cls(run, FeedWatch(watch_settings(run)).judge(columns), events_of(run))
+
+    @property
+    def name(self) -> str:
+        """Name of the run."""
+        return self.run.info.name
+
+    @property
+    def info(self) -> Mapping[str, Any]:
+        """What was run: identity, settings, versions."""
+        return self.run.info.model_dump()
+
+    @property
+    def torn(self) -> str | None:
+        """Why the log ends early; None when it is whole."""
+        return self.run.torn
+
+    @property
+    def time_s(self) -> NDArray[np.float64]:
+        """Times of the rows, s."""
+        return self.column("time_s")
+
+    def column(self, name: str) -> NDArray[Any]:
+        """A column, shape (rows,). Raises KeyError when the log has none of that name."""
+        if name not in self.run.telemetry.column_names:
+            raise KeyError(name)
+        return self.run.columns([name])[name]
+
+    def to_json(self) -> dict[str, Any]:
+        """Rows and findings in a form that `json.dumps` takes."""
+        found = [finding.to_json() for finding in self.findings]
+        return {
+            "run": str(self.run.folder),
+            "rows": self.run.rows,
+            "torn": self.run.torn,
+            "findings": found,
+        }
+
+
+def watch_settings(run: Run) -> WatchSettings:
+    """The detector settings that were in force when the run was recorded."""
+    slip_percent = run.info.settings.get("machine.expected_slip_percent")
+    if slip_percent is None:
+        return WatchSettings()
+    return WatchSettings(expected_slip=float(slip_percent) / 100)
+
+
+def events_of(run: Run) -> list[Event]:
+    """The events of a run, oldest first."""
+    names = ("sequence", "code", "argument", "head_ms", "time_s")
+    return [
+        Event(row["sequence"], EventCode(row["code"]), row["argument"], row["head_ms"], row["time_s"])
+        for row in run.events.select(names).to_pylist()
+    ]

@@ -1,0 +1,109 @@
+"""What a run is to do: speed, length, setpoints and the settings it needs."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from plylane.head.client import HeadClient
+from plylane.head.registers import BLOCKS, ZONES, Command, FeedSource, ZoneMode
+
+Setpoint = Annotated[float, Field(ge=0, le=250)]
+
+
+class SetupError(ValueError):
+    """A run setup that cannot be used: names the file, the field and the remedy in one line."""
+
+
+class RunSetup(BaseModel):
+    """One run.
+
+    `settings` maps a register name such as ``zone_settings.kp_percent_per_degC`` to its value in
+    the register's unit, or to a list with one value an instance. `clearing_s` is how long the
+    technician of the demo takes to clear a jam before going on.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    length_mm: float = Field(gt=0, le=2_000_000)
+    speed_mm_s: float = Field(gt=0, le=100)
+    setpoints_degC: list[Setpoint] = Field(min_length=1, max_length=ZONES)
+    shear_at_mm: float = Field(default=0.0, ge=0)
+    clearing_s: float = Field(default=25.0, ge=0)
+    settings: dict[str, float | list[float]] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _registers_exist(self) -> RunSetup:
+        for name, value in self.settings.items():
+            _check_setting(name, value)
+        return self
+
+    @classmethod
+    def load(cls, path: Path) -> RunSetup:
+        """Read the ``[run]`` table of a scenario or run file. Raises SetupError."""
+        return cls.from_table(_read(path).get("run"), str(path))
+
+    @classmethod
+    def from_table(cls, table: Any, where: str) -> RunSetup:
+        """Check a ``[run]`` table. Raises SetupError naming `where` and the field."""
+        if not isinstance(table, dict):
+            raise SetupError(f"{where}: has no [run] table; add one with length_mm and speed_mm_s")
+        try:
+            return cls.model_validate(table)
+        except ValidationError as error:
+            first = error.errors()[0]
+            field = ".".join(["run", *(str(part) for part in first["loc"])])
+            more = f" (and {error.error_count() - 1} more)" if error.error_count() > 1 else ""
+            raise SetupError(f"{where}: {field}: {first['msg']}{more}") from error
+
+    def write_settings(self, client: HeadClient) -> None:
+        """Write the settings; the head must stand. Raises the client's errors."""
+        for name, value in self.settings.items():
+            for instance, one in enumerate(value if isinstance(value, list) else [value]):
+                client.write(name, one, instance)
+
+    def write_run(self, client: HeadClient) -> None:
+        """Write setpoints, modes, speed and length, ready for start."""
+        for zone, degC in enumerate(self.setpoints_degC):
+            client.write("zone.setpoint_degC", degC, zone)
+            client.write("zone.mode", ZoneMode.AUTOMATIC, zone)
+        client.write("feed.source", FeedSource.LENGTH)
+        client.write("feed.speed_mm_s", self.speed_mm_s)
+        client.write("feed.length_mm", self.length_mm)
+        if self.shear_at_mm:
+            client.write("feed.shear_at_mm", self.shear_at_mm)
+
+    def start(self, client: HeadClient) -> None:
+        """Write the run and start it."""
+        self.write_run(client)
+        client.command(Command.START)
+
+
+def _read(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError as error:
+        raise SetupError(f"{path}: no such file; check the name") from error
+    except (OSError, UnicodeDecodeError) as error:
+        raise SetupError(f"{path}: cannot be read: {error}") from error
+    except tomllib.TOMLDecodeError as error:
+        raise SetupError(f"{path}: not valid TOML: {error}") from error
+
+
+def _check_setting(name: str, value: float | list[float]) -> None:
+    block_name, _, register_name = name.partition(".")
+    block = BLOCKS.get(block_name)
+    if block is None or block.space != "holding":
+        raise ValueError(f"{name}: no such register; docs/registers.md lists them")
+    try:
+        register = block.register(register_name)
+    except KeyError:
+        raise ValueError(f"{name}: no such register; docs/registers.md lists them") from None
+    values = value if isinstance(value, list) else [value]
+    if len(values) > block.instances:
+        raise ValueError(f"{name}: {len(values)} values for {block.instances} instances")
+    for one in values:
+        register.encode(one)

@@ -1,0 +1,150 @@
+"""The application: Monitor over a live head, Replay over a recorded run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import ClassVar
+
+from textual.app import App
+from textual.binding import Binding, BindingType
+
+from plylane.head.registers import Command
+from plylane.screens.confirm import confirm_leave
+from plylane.screens.decide import run_is_active
+from plylane.screens.monitor import Monitor
+from plylane.screens.replay import Replay
+from plylane.screens.source import LiveSession, Recording
+from plylane.screens.theme import DARK, LIGHT
+
+# classes of a screen by its size in cells; the stylesheet says what they mean
+WIDTHS = [(0, "-narrow"), (80, "-usual"), (112, "-wide")]
+HEIGHTS = [(0, "-short"), (34, "-tall")]
+
+ReplayLoader = Callable[[Path], Recording]
+
+
+class PlylaneApp(App[None]):
+    """Both screens in one application. Stop and abort work wherever the user is.
+
+    With a session the Monitor comes first and `replay_loader` reads the run logged so far;
+    its ValueError and OSError are shown as one line. Without a session, `recording` is shown.
+    """
+
+    TITLE = "plylane"
+    CSS_PATH = "plylane.tcss"
+    ENABLE_COMMAND_PALETTE = False
+    HORIZONTAL_BREAKPOINTS = WIDTHS
+    VERTICAL_BREAKPOINTS = HEIGHTS
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("t", "now('STOP')", "Stop", id="stop", priority=True),
+        Binding("b", "now('ABORT')", "Abort", id="abort", priority=True),
+        Binding("p", "replay", "Replay", id="replay"),
+        Binding("d", "dark_or_light", "Dark or light", id="dark-or-light"),
+        Binding("q,ctrl+q", "leave", "Leave", id="leave"),
+    ]
+
+    def __init__(
+        self,
+        session: LiveSession | None = None,
+        recording: Recording | None = None,
+        replay_loader: ReplayLoader | None = None,
+    ) -> None:
+        super().__init__()
+        self.register_theme(DARK)
+        self.register_theme(LIGHT)
+        self.theme = DARK.name
+        self.session = session
+        self._recording = recording
+        self._replay_loader = replay_loader
+
+    def on_mount(self) -> None:
+        """The first screen."""
+        if self.session is not None:
+            self.push_screen(Monitor(self.session))
+        elif self._recording is not None:
+            self.push_screen(Replay(self._recording))
+
+    def get_theme_variable_defaults(self) -> dict[str, str]:
+        """Our own variables, for the moment before a theme of ours is in force."""
+        return DARK.variables
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Commands need a head; so does reading back its run."""
+        if action == "now":
+            return self.session is not None
+        if action == "replay":
+            return isinstance(self.screen, Monitor) and self._replay_loader is not None
+        return True
+
+    def action_now(self, name: str) -> None:
+        """Stop or abort, without a question, whatever is on top."""
+        if self.session is not None:
+            self.session.command(Command[name])
+
+    def action_dark_or_light(self) -> None:
+        """The other theme."""
+        self.theme = LIGHT.name if self.theme == DARK.name else DARK.name
+
+    def action_replay(self) -> None:
+        """Read the run logged so far, off the screen's thread."""
+        session, loader = self.session, self._replay_loader
+        if session is None or loader is None:
+            return
+        folder = session.run_folder
+        if folder is None:
+            self.notify("This run is not being logged.", severity="warning")
+            return
+        self.run_worker(
+            lambda: self._load(loader, folder), thread=True, exclusive=True, group="replay"
+        )
+
+    def _load(self, loader: ReplayLoader, folder: Path) -> None:
+        try:
+            recording = loader(folder)
+        except (ValueError, OSError) as fault:
+            self.call_from_thread(self.notify, str(fault), severity="error", markup=False)
+            return
+        self.call_from_thread(self._show_replay, recording)
+
+    def _show_replay(self, recording: Recording) -> None:
+        if isinstance(self.screen, Monitor) and self.session is not None:
+            self.push_screen(Replay(recording, self.session.limits))
+
+    def action_step_back(self) -> None:
+        """From Replay to the Monitor, or out when there is none."""
+        if self.session is None:
+            self.exit()
+        elif isinstance(self.screen, Replay):
+            self.pop_screen()
+
+    async def action_leave(self) -> None:
+        """Out; from a run only after a question."""
+        if isinstance(self.screen, Replay):
+            self.action_step_back()
+            return
+        snapshot = self.session.latest if self.session is not None else None
+        state = None if snapshot is None else snapshot.telemetry.state
+        if state is None or not run_is_active(state):
+            self.exit()
+        else:
+            self.push_screen(confirm_leave(state), self._leave_answered)
+
+    def _leave_answered(self, yes: bool | None) -> None:
+        if yes:
+            self.exit()
+
+
+class MonitorApp(PlylaneApp):
+    """Starts on the Monitor."""
+
+    def __init__(self, session: LiveSession, replay_loader: ReplayLoader | None = None) -> None:
+        super().__init__(session=session, replay_loader=replay_loader)
+
+
+class ReplayApp(PlylaneApp):
+    """Starts on a recorded run."""
+
+    def __init__(self, recording: Recording) -> None:
+        super().__init__(recording=recording)

@@ -1,0 +1,42 @@
+"""Asks for one number."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical
+from textual.screen import ModalScreen
+from textual.widgets import Input, Static
+
+from plylane.screens.decide import number_problem
+
+
+class NumberEntry(ModalScreen[float | None]):
+    """Returns the number, or None when given up."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "dismiss(None)", "Leave as it is")]
+
+    def __init__(self, title: str, value: float, low: float, high: float, unit: str) -> None:
+        super().__init__()
+        self._title, self._value, self._unit = title, value, unit
+        self._low, self._high = low, high
+
+    def compose(self) -> ComposeResult:
+        """Title, field, what is wrong with it."""
+        with Vertical(id="dialog"):
+            yield Static(self._title, id="dialog-title", markup=False)
+            yield Input(f"{self._value:g}", restrict=r"[-0-9.,]*", compact=True)
+            yield Static(self._hint(), id="entry-problem", markup=False)
+
+    def _hint(self) -> str:
+        return f"{self._low:g} to {self._high:g} {self._unit}. Enter takes it, Escape leaves it."
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """Take the number, or say why not."""
+        problem = number_problem(event.value, self._low, self._high, self._unit)
+        if problem is None:
+            self.dismiss(float(event.value.replace(",", ".")))
+        else:
+            self.query_one("#entry-problem", Static).update(problem)

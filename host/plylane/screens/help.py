@@ -1,0 +1,80 @@
+"""The keys, over whatever screen is there."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import VerticalScroll
+from textual.content import Content
+from textual.screen import ModalScreen
+from textual.widgets import Static
+
+from plylane.head.registers import Command
+from plylane.screens.decide import COMMAND_KEYS
+from plylane.screens.widgets.text import left, line, lines, quiet, strong
+
+Keys = tuple[tuple[str, str], ...]
+
+_AT_ONCE = (Command.STOP, Command.ABORT)
+_WITH_REST = [entry for entry in COMMAND_KEYS if entry.command not in _AT_ONCE]
+
+MONITOR_KEYS: Keys = (
+    (
+        " ".join(entry.key for entry in _WITH_REST),
+        ", ".join(entry.word.lower() for entry in _WITH_REST) + ": where the head allows it",
+    ),
+    ("t  b", "stop, abort: at once, on every screen"),
+    ("a", "acknowledge the alarm picked with ↑ ↓"),
+    ("A", "acknowledge all alarms"),
+    ("1 2 3", "another setpoint for that zone"),
+    ("f", "another feed speed"),
+    ("v", "next trend: temperature, output, speed, mismatch"),
+    ("w", "trend over 2, 10, 30, 60 minutes"),
+    ("p", "replay the run logged so far"),
+    ("d", "dark or light"),
+    ("q", "leave"),
+)
+
+REPLAY_KEYS: Keys = (
+    ("← →", "move the cursor; with shift ten times as far"),
+    ("home end", "cursor to the first, to the last row"),
+    ("n  p", "next, previous finding"),
+    ("+  -", "zoom in, out"),
+    ("0", "the whole run"),
+    ("v", "next pair of plots"),
+    ("↑ ↓", "pick a finding"),
+    ("d", "dark or light"),
+    ("escape q", "back, or leave"),
+)
+
+WARNING = (
+    "This program informs and asks; it protects nobody. Before it come the hard-wired stop, a "
+    "thermal fuse and guards over the rollers. Hot blocks burn, rollers draw in, wood held hot "
+    "can ignite, solvents need fresh air. Local codes and licensed practice rule; keep to them."
+)
+
+
+class Help(ModalScreen[None]):
+    """A list of keys; any of escape, ? and q closes it."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape,question_mark,q", "dismiss(None)", "Close")
+    ]
+
+    def __init__(self, keys: Keys) -> None:
+        super().__init__()
+        self._keys = keys
+
+    def compose(self) -> ComposeResult:
+        """Keys, then the warning."""
+        with VerticalScroll(id="dialog"):
+            yield Static("Keys", id="dialog-title", markup=False)
+            yield Static(key_lines(self._keys))
+            yield Static(WARNING, id="help-warning", markup=False)
+
+
+def key_lines(keys: Keys) -> Content:
+    """A line a key."""
+    return lines([line(left(strong(key), 13), what) for key, what in keys] + [line(quiet(""))])

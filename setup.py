@@ -1,0 +1,46 @@
+"""The compiled part of the install: the twin's C core. Everything else stands in pyproject.toml.
+
+The host serves a real head without the core, so a computer without a C compiler must still be
+able to install it: then the extension is left out with one warning.
+"""
+
+import os
+from importlib.util import module_from_spec, spec_from_file_location
+from pathlib import Path
+
+from setuptools import Extension, setup
+from setuptools.command.build_ext import build_ext
+from setuptools.errors import BaseError, CCompilerError, CompileError, LinkError
+
+ROOT = Path(__file__).resolve().parent
+os.chdir(ROOT)
+
+# loaded by its path: the package itself cannot be imported before it is installed
+_spec = spec_from_file_location("build_core", ROOT / "firmware_sim/plylane_twin/build_core.py")
+assert _spec is not None and _spec.loader is not None
+build_core = module_from_spec(_spec)
+_spec.loader.exec_module(build_core)
+
+REMEDY = (
+    "plylane: the twin's C core could not be built, so this install serves a real head only.\n"
+    "To have the twin too, install a C compiler (Debian: apt install build-essential python3-dev)"
+    " and install plylane again.\n"
+    "The compiler said: {reason}"
+)
+
+
+class build_ext_if_possible(build_ext):  # noqa: N801  (setuptools names commands in lower case)
+    """build_ext that leaves the core out where it cannot be compiled."""
+
+    def build_extension(self, ext: Extension) -> None:
+        """Compile, or warn and go on."""
+        try:
+            super().build_extension(ext)
+        except (BaseError, CCompilerError, CompileError, LinkError, OSError) as error:
+            self.warn(REMEDY.format(reason=error))
+
+
+Path("build").mkdir(exist_ok=True)
+core = build_core.extension("build")
+core.optional = True  # an editable install must not look for what was left out
+setup(ext_modules=[core], cmdclass={"build_ext": build_ext_if_possible})

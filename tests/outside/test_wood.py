@@ -1,0 +1,79 @@
+"""Heat of wood against values from outside the project.
+
+Equations: Wood Handbook, FPL-GTR-190 (2010), chapter 4 (Glass and Zelinka), (4-15) to (4-18).
+"""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from plylane_twin import wood
+
+KELVIN = 273.15
+
+# recomputed from the equations with an independent program; columns 0, 5, 12, 20 % moisture
+CP_KJ_KGK = {
+    280.0: (1.18586, 1.345963095, 1.537548714, 1.715083333),
+    300.0: (1.2632, 1.443220238, 1.663242286, 1.873933333),
+    320.0: (1.34054, 1.540477381, 1.788935857, 2.032783333),
+    340.0: (1.41788, 1.637734524, 1.914629429, 2.191633333),
+    360.0: (1.49522, 1.734991667, 2.040323, 2.350483333),
+}
+
+
+@pytest.mark.parametrize("kelvin", CP_KJ_KGK)
+def test_heat_capacity(kelvin: float) -> None:
+    for moisture, expected in zip((0.0, 5.0, 12.0, 20.0), CP_KJ_KGK[kelvin], strict=True):
+        found = wood.heat_capacity_J_kgK(moisture, kelvin - KELVIN) / 1000.0
+        assert found == pytest.approx(expected, rel=1e-8)
+
+
+def test_heat_capacity_as_published() -> None:
+    """Example of the chemics documentation (chemics.readthedocs.io, wood): 1.91 at 12 %, 340 K."""
+    assert wood.heat_capacity_J_kgK(12.0, 340.0 - KELVIN) == pytest.approx(1910.0, abs=5.0)
+
+
+# recomputed rows: gravity at that moisture, moisture, temperature; k, density, cp
+ROWS = [
+    (0.40, 0.0, 25.0, 0.09628, 400.0, 1.25604605),
+    (0.40, 12.0, 65.0, 0.1157872, 448.0, 1.903002773),
+    (0.605, 8.0, 65.0, 0.15574026, 653.4, 1.750492654),
+    (0.605, 12.0, 25.0, 0.16557514, 677.6, 1.65161563),
+    (0.68, 8.0, 25.0, 0.17273616, 734.4, 1.531750431),
+]
+
+
+@pytest.mark.parametrize(("gravity", "moisture", "degC", "k", "density", "cp"), ROWS)
+def test_rows(
+    gravity: float, moisture: float, degC: float, k: float, density: float, cp: float
+) -> None:
+    assert wood.conductivity_W_mK(gravity, moisture) == pytest.approx(k, rel=1e-8)
+    assert wood.density_kg_m3(gravity, moisture) == pytest.approx(density, rel=1e-8)
+    assert wood.heat_capacity_J_kgK(moisture, degC) == pytest.approx(1000.0 * cp, rel=1e-8)
+
+
+def test_white_ash_of_the_handbook() -> None:
+    """Worked example: basic 0.55; at 12 % gravity 0.605 and 678 kg/m3. The shrinkage rule is an
+    average over species, hence 1 %."""
+    gravity = wood.specific_gravity(0.55, 12.0)
+    assert gravity == pytest.approx(0.605, rel=0.01)
+    assert wood.density_kg_m3(gravity, 12.0) == pytest.approx(678.0, rel=0.01)
+
+
+def test_green_wood_has_its_basic_gravity() -> None:
+    assert wood.specific_gravity(0.55, 30.0) == 0.55
+
+
+@given(st.floats(0.1, 100.0), st.floats(1e-4, 1.0), st.floats(1e-4, 1.0), st.floats(1.0, 500.0))
+def test_carried_heat_stays_between_its_limits(
+    speed: float, heat: float, contact: float, length: float
+) -> None:
+    """Never more than warms the stack wholly, nor than the contact lets through at full rise."""
+    found = wood.carried_W(heat, contact, length, speed, 80.0)
+    assert 0.0 < found <= min(speed * heat, contact * length) * 80.0 * (1.0 + 1e-12)
+
+
+def test_nothing_is_carried_at_rest() -> None:
+    assert wood.carried_W(0.018, 0.003, 80.0, 0.0, 88.0) == 0.0

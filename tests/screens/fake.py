@@ -1,0 +1,255 @@
+"""An invented run of the pendant-lamp head, for the screens: no head, no twin, no file."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from plylane.head.registers import (
+    Command,
+    DriveTelemetryRegs,
+    EventCode,
+    Inputs,
+    LaneTelemetryRegs,
+    State,
+    Status,
+    TelemetryRegs,
+    ZoneMode,
+    ZoneTelemetryRegs,
+)
+from plylane.head.snapshot import Event, Snapshot
+from plylane.jam.finding import Finding
+from plylane.screens.source import Limits, Trends, trend_names, trend_values
+
+SPEED_MM_S = 14.0
+LENGTH_MM = 3000.0
+START_S, FEED_S, JAM_S, HELD_S, UNHOLD_S, AGAIN_S = 4.0, 150.0, 236.0, 238.0, 260.0, 290.0
+LANE_STOPPED, UNDER_TEMPERATURE, OVER_TEMPERATURE = 11, 7, 0
+
+FINDING = Finding(
+    "strip_stuck",
+    237.0,
+    3,
+    11.6,
+    {"onset_s": 236.1, "statistic_mm": 9.4, "threshold_mm": 8.0, "away_from_median_mm": -11.2},
+)
+
+
+def state_at(time_s: float) -> State:
+    """The state of the invented run."""
+    feeding_again = AGAIN_S + (LENGTH_MM / SPEED_MM_S - (JAM_S - FEED_S))
+    turns = (
+        (START_S, State.IDLE),
+        (FEED_S, State.STARTING),
+        (HELD_S - 1.0, State.EXECUTE),
+        (HELD_S, State.HOLDING),
+        (UNHOLD_S, State.HELD),
+        (AGAIN_S, State.UNHOLDING),
+        (feeding_again, State.EXECUTE),
+        (feeding_again + 1.0, State.COMPLETING),
+    )
+    return next((state for until, state in turns if time_s < until), State.COMPLETE)
+
+
+def fed_at(time_s: float) -> float:
+    """Fed length, mm."""
+    first = np.clip(time_s - FEED_S, 0.0, JAM_S + 1.0 - FEED_S)
+    again = np.clip(time_s - AGAIN_S, 0.0, 1e9)
+    return float(min(LENGTH_MM, SPEED_MM_S * (first + again)))
+
+
+def pv_at(zone: int, time_s: float) -> float:
+    """A block warming up with its time constant, waving a little about the setpoint."""
+    goal, tau = ((110.0, 38.0), (95.0, 30.0))[zone]
+    warm = goal - (goal - 22.0) * np.exp(-max(0.0, time_s - START_S) / tau)
+    cooled = 22.0 * np.exp(-((time_s - 262.0) ** 2) / 300.0) if time_s > HELD_S else 0.0
+    return float(warm - cooled + 0.25 * np.sin(time_s / 5.0 + zone) * (time_s > FEED_S))
+
+
+def snapshot_at(
+    time_s: float,
+    *,
+    state: State | None = None,
+    active: int = 0,
+    unacknowledged: int = 0,
+    lanes: int = 5,
+    zones: int = 2,
+    mismatch_mm: float | None = None,
+) -> Snapshot:
+    """The invented head at a time."""
+    state = state_at(time_s) if state is None else state
+    feeding = state is State.EXECUTE
+    fed = fed_at(time_s)
+    stuck = 0.0 if time_s < JAM_S else min(11.6, SPEED_MM_S * (time_s - JAM_S)) if feeding else 11.6
+    wave = 0.4 * np.sin(time_s / 3.0)
+    telemetry = TelemetryRegs(
+        head_ms=int(time_s * 1000),
+        state=state,
+        inputs=Inputs.PERMIT_GIVEN,
+        status=(Status.MOVING if feeding else Status(0)) | Status.HEATERS_ENABLED,
+        alarms_active=active,
+        alarms_unacknowledged=unacknowledged,
+        events_waiting=0,
+        events_lost=0,
+        refused_count=0,
+        feed_position_mm=fed,
+        feed_speed_mm_s=SPEED_MM_S if feeding else 0.0,
+        feed_target_mm_s=SPEED_MM_S if feeding else 0.0,
+        length_to_go_mm=LENGTH_MM - fed,
+        output_position_mm=0.985 * fed,
+        output_speed_mm_s=float(0.985 * SPEED_MM_S + 0.1 * wave) if feeding else 0.0,
+        mismatch_mm=float(0.6 * wave + 0.3 * stuck) if mismatch_mm is None else mismatch_mm,
+        trim_ppm=0,
+        pulse_overruns=0,
+    )
+    offsets = (0.5, -0.3, 0.0, 1.2, -0.9, 0.2, 0.1, -0.4)
+    return Snapshot(
+        time_s,
+        telemetry,
+        tuple(DriveTelemetryRegs(int(fed * 50.93)) for _ in range(3)),
+        tuple(zone_at(k, time_s, state) for k in range(zones)),
+        tuple(
+            LaneTelemetryRegs(max(0.0, 0.99 * fed + offsets[k] * (fed > 0) - stuck * (k == 2)))
+            for k in range(lanes)
+        ),
+    )
+
+
+def zone_at(zone: int, time_s: float, state: State) -> ZoneTelemetryRegs:
+    """PV, SP and OP of a zone (the third repeats the second)."""
+    zone = min(zone, 1)
+    goal = 60.0 if state is State.HELD else (110.0, 95.0)[zone]
+    pv = pv_at(zone, time_s)
+    op = float(np.clip(30.0 + 6.0 * (goal - pv), 0.0, 100.0))
+    return ZoneTelemetryRegs(pv, goal, op, ZoneMode.AUTOMATIC)
+
+
+@dataclass
+class FakeLink:
+    """A link that does as told."""
+
+    connected: bool = True
+    text: str = "twin, in this program"
+    polls_per_s: float = 50.0
+
+
+def events_of(*told: tuple[float, EventCode, int]) -> list[Event]:
+    """Events from time, code and argument."""
+    return [
+        Event(k, code, argument, int(time_s * 1000), time_s)
+        for k, (time_s, code, argument) in enumerate(told, start=1)
+    ]
+
+
+EVENTS = events_of(
+    (0.4, EventCode.HEAD_RESET, 1),
+    (START_S, EventCode.STATE_ENTERED, State.STARTING),
+    (FEED_S, EventCode.STATE_ENTERED, State.EXECUTE),
+)
+JAM_EVENTS = events_of(
+    (237.0, EventCode.ALARM_RAISED, LANE_STOPPED << 8 | 2),
+    (237.0, EventCode.STATE_ENTERED, State.HOLDING),
+    (HELD_S, EventCode.STATE_ENTERED, State.HELD),
+)
+
+
+@dataclass
+class FakeSession:
+    """Notes down what it is asked for."""
+
+    latest: Snapshot | None = None
+    link: FakeLink = field(default_factory=FakeLink)
+    title: str = "pendant lamp rib"
+    identity: str = "twin, firmware 0.1.0"
+    run_folder: Path | None = None
+    pace: float = 1.0
+    limits: Limits = field(default_factory=Limits)
+    trends: Trends = field(default_factory=lambda: Trends(trend_names(2)))
+    events: list[Event] = field(default_factory=lambda: list(EVENTS))
+    findings: list[Finding] = field(default_factory=list)
+    messages: list[str] = field(default_factory=list)
+    alarm_instances: Mapping[int, int] = field(default_factory=dict)
+    allowed: set[Command] = field(default_factory=lambda: {Command.HOLD, Command.STOP})
+    asked: list[tuple[Any, ...]] = field(default_factory=list)
+
+    def allowed_commands(self) -> set[Command]:
+        return self.allowed
+
+    def command(self, command: Command) -> None:
+        self.asked.append(("command", command))
+
+    def acknowledge(self, alarm_number: int | None) -> None:
+        self.asked.append(("acknowledge", alarm_number))
+
+    def set_setpoint(self, zone: int, setpoint_degC: float) -> None:
+        self.asked.append(("setpoint", zone, setpoint_degC))
+
+    def set_speed(self, speed_mm_s: float) -> None:
+        self.asked.append(("speed", speed_mm_s))
+
+
+def session_at(time_s: float, **how: Any) -> FakeSession:
+    """A session with its trends filled up to a time."""
+    zones = how.get("zones", 2)
+    session = FakeSession(trends=Trends(trend_names(zones)))
+    for t in np.arange(max(0.0, time_s - 130.0), time_s, 0.2):
+        session.trends.append(float(t), trend_values(snapshot_at(float(t), zones=zones)))
+    session.latest = snapshot_at(time_s, **how)
+    session.trends.append(time_s, trend_values(session.latest))
+    return session
+
+
+def running() -> FakeSession:
+    """Feeding, nothing wrong."""
+    return session_at(221.0)
+
+
+def jammed() -> FakeSession:
+    """Held after lane 3 stopped; a second alarm has been acknowledged."""
+    session = session_at(
+        240.0,
+        active=1 << LANE_STOPPED | 1 << UNDER_TEMPERATURE,
+        unacknowledged=1 << LANE_STOPPED,
+    )
+    session.alarm_instances = {LANE_STOPPED: 1 << 2, UNDER_TEMPERATURE: 1 << 1}
+    session.allowed = {Command.UNHOLD, Command.STOP}
+    session.events += JAM_EVENTS
+    session.findings = [FINDING]
+    session.messages = ["Unhold refused: alarm standing."]
+    return session
+
+
+class FakeRecording:
+    """The whole invented run, ten rows a second."""
+
+    def __init__(self, torn: str | None = None, until_s: float = 440.0) -> None:
+        self.name = "run-0007"
+        self.torn = torn
+        self.info: dict[str, Any] = {"name": "pendant lamp rib", "end": {"state": "complete"}}
+        self.time_s = np.arange(0.0, until_s, 0.1)
+        self.events = [*EVENTS, *JAM_EVENTS]
+        self.findings = [FINDING] if until_s > FINDING.time_s else []
+        shots = [snapshot_at(float(t)) for t in self.time_s]
+        self.columns: dict[str, NDArray[Any]] = {
+            name: np.array([getattr(s.telemetry, name) for s in shots], dtype=np.float64)
+            for name in (
+                "feed_speed_mm_s", "output_speed_mm_s", "mismatch_mm",
+                "output_position_mm", "length_to_go_mm",
+            )
+        }  # fmt: skip
+        self.columns["state"] = np.array([int(s.telemetry.state) for s in shots])
+        for k in range(2):
+            for what in ("pv_degC", "sp_degC", "op_percent"):
+                name = f"zone{k + 1}_{what}"
+                self.columns[name] = np.array([getattr(s.zones[k], what) for s in shots])
+        for k in range(5):
+            name = f"lane{k + 1}_position_mm"
+            self.columns[name] = np.array([s.lanes[k].position_mm for s in shots])
+
+    def column(self, name: str) -> NDArray[Any]:
+        return self.columns[name]
