@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import settings
 
 from bare_head import Bare
+
+# a busy machine is no defect: how long an example takes is for tests/benchmarks
+settings.register_profile("plylane", deadline=None)
+settings.load_profile("plylane")
 
 
 @pytest.fixture

@@ -314,7 +314,10 @@ static uint8_t refuse(struct head *head, const struct fault *fault)
     head->refusal.address = fault->address;
     head->refusal.value = fault->value;
     head->refused_count++;
-    event_put(head, EVENT_CODE_WRITE_REFUSED, fault->address);
+    /* a client that asks again and again must not crowd out what alarms have to tell */
+    if (head->events.count < EVENTS_KEPT / 2u) {
+        event_put(head, EVENT_CODE_WRITE_REFUSED, fault->address);
+    }
     switch (fault->reason) {
     case REFUSAL_NO_SUCH_ADDRESS:
     case REFUSAL_HALF_OF_PAIR:

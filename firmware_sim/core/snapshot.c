@@ -94,12 +94,15 @@ static void fill_identity(const struct head *head, struct identity_regs *out)
     out->settings_sequence = head->store.sequence;
 }
 
-static void fill_counters(const struct link *link, struct link_counters_regs *out)
+static void fill_counters(const struct head *head, struct link_counters_regs *out)
 {
+    const struct link *link = &head->link;
     out->frames_good = link->frames_good;
     out->frames_bad = link->frames_bad;
     out->exceptions_sent = link->exceptions_sent;
-    out->bytes_lost = link->bytes_lost;
+    uint8_t before = head->port->lock(head->port->context);
+    out->bytes_lost = link->bytes_lost; /* two bytes, written by an interrupt */
+    head->port->unlock(head->port->context, before);
 }
 
 void snapshot_fill(const struct head *head, uint8_t block, uint8_t instance, void *out)
@@ -127,7 +130,7 @@ void snapshot_fill(const struct head *head, uint8_t block, uint8_t instance, voi
         *(struct refusal_regs *)out = head->refusal;
         break;
     case BLOCK_LINK_COUNTERS:
-        fill_counters(&head->link, out);
+        fill_counters(head, out);
         break;
     default:
         break;

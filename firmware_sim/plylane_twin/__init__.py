@@ -10,4 +10,12 @@ from plylane_twin.scenario import DEMO as DEMO_SCENARIO
 from plylane_twin.scenario import Scenario, ScenarioError
 from plylane_twin.twin import Twin
 
-__all__ = ["DEMO_SCENARIO", "PtyError", "Scenario", "ScenarioError", "Twin", "TwinUnavailable", "serve_pty"]
+__all__ = [
+    "DEMO_SCENARIO",
+    "PtyError",
+    "Scenario",
+    "ScenarioError",
+    "Twin",
+    "TwinUnavailable",
+    "serve_pty",
+]

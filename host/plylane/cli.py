@@ -12,7 +12,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-from cyclopts import App, Parameter
+from cyclopts import App, CycloptsError, Parameter
 from cyclopts.validators import Number
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
@@ -277,6 +277,8 @@ def main() -> None:
         app(exit_on_error=False, print_error=False)
     except USER_ERRORS as error:
         _fail(str(error))
+    except CycloptsError as error:
+        _fail(f"{error} (plylane --help tells more)")
     except KeyboardInterrupt:
         _fail("interrupted")
     except BrokenPipeError:

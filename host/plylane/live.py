@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from datetime import UTC, datetime
@@ -52,9 +51,10 @@ class LiveRun:
         self.pace = pace
         self.latest: Snapshot | None = None
         self.link: LinkStatus = poller.status
-        self.events: deque[Event] = deque(maxlen=KEPT_EVENTS)
+        # replaced, never changed in place: screens read them from another thread
+        self.events: list[Event] = []
         self.findings: list[Finding] = []
-        self.messages: deque[str] = deque(maxlen=KEPT_MESSAGES)
+        self.messages: list[str] = []
         self.alarm_instances: dict[int, int] = {}
         self.recorder: Recorder | None = None
         self.client = client
@@ -85,13 +85,13 @@ class LiveRun:
         if self.recorder:
             self.recorder.on_snapshot(snapshot)
         if found:
-            self.findings.extend(found)
+            self.findings = [*self.findings, *found]
             if self.recorder:
                 self.recorder.on_findings(found)
 
     def on_events(self, events: Sequence[Event]) -> None:
         """Keep and record events; alarms are asked for which instances they concern."""
-        self.events.extend(events)
+        self.events = [*self.events, *events][-KEPT_EVENTS:]
         if self.recorder:
             self.recorder.on_events(events)
         if any(event.code in ALARM_EVENTS for event in events):
@@ -129,7 +129,7 @@ class LiveRun:
 
     def say(self, line: str) -> None:
         """Put a line where the user sees it."""
-        self.messages.append(line)
+        self.messages = [*self.messages, line][-KEPT_MESSAGES:]
 
     # --------------------------------------------------------------------------------- set-up
 

@@ -54,7 +54,8 @@ class RunSetup(BaseModel):
         try:
             return cls.model_validate(table)
         except ValidationError as error:
-            first = error.errors()[0]
+            # a misspelt name tells more than the missing one it leaves behind
+            first = min(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
             field = ".".join(["run", *(str(part) for part in first["loc"])])
             more = f" (and {error.error_count() - 1} more)" if error.error_count() > 1 else ""
             raise SetupError(f"{where}: {field}: {first['msg']}{more}") from error

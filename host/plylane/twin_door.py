@@ -49,5 +49,5 @@ def serve(link: Path, scenario: Path, seed: int, pace: float, stop: threading.Ev
     twin = _twin()
     try:
         twin.serve_pty(link, twin.Scenario.load(scenario), seed, pace, stop)
-    except (twin.ScenarioError, twin.TwinUnavailable, OSError) as error:
+    except (twin.ScenarioError, twin.TwinUnavailable, twin.PtyError, OSError) as error:
         raise TwinError(str(error)) from error

@@ -1,4 +1,4 @@
-/* clang -std=c11 -g -O1 -fsanitize=fuzzer,address,undefined -fno-sanitize-recover=undefined -I firmware_sim/core tests/core/fuzz_link.c firmware_sim/core/?*.c -o build/fuzz_link && build/fuzz_link -max_len=2048 -max_total_time=120
+/* mkdir -p build && clang -std=c11 -g -O1 -fsanitize=fuzzer,address,undefined -fno-sanitize-recover=undefined -I firmware_sim/core tests/core/fuzz_link.c firmware_sim/core/?*.c -o build/fuzz_link && build/fuzz_link -max_len=2048 -max_total_time=120
  *
  * Fuzzes the whole head through its serial line. What is trusted: the port. What is not: every byte
  * on the line, when it comes, how often the main loop comes round, and when the answer has left.

@@ -642,15 +642,20 @@ class Host:
         lib.events_taken(ffi.addressof(self.bare.head.events), self.last)
 
 
-@given(st.lists(st.integers(-6, 30).filter(bool), max_size=150), st.integers(1, 0xFFFF))
+@given(
+    st.lists(st.integers(-6, 30).filter(bool), max_size=60),
+    st.integers(1, 0xFFFF),
+    st.integers(0, 20),
+)
 @settings(max_examples=200)
 def test_every_event_arrives_once_and_in_order_or_is_known_to_be_lost(
-    steps: list[int], start: int
+    steps: list[int], start: int, burst: int
 ) -> None:
     """A positive number puts an event with it as argument; a negative one is how many are taken."""
     bare = empty(Bare())
     bare.head.events.sequence = start
     host = Host(bare)
+    steps = [1] * burst + steps
     for step in [*steps, -6, -6, -6, 99, -6]:
         if step < 0:
             host.look(-step)
@@ -686,6 +691,24 @@ def test_a_full_queue_keeps_the_oldest_and_says_so_once_there_is_room(bare: Bare
     assert [event[:3] for event in queue(bare)] == [
         (21, EventCode.EVENTS_LOST, 4),
         (22, EventCode.SHEAR_FIRED, 99),
+    ]
+
+
+def test_the_notice_of_lost_events_waits_for_room_for_itself_and_the_event(bare: Bare) -> None:
+    empty(bare)
+    bare.head.events.sequence = 0
+    for number in range(17):
+        lib.event_put(bare.head, EventCode.SHEAR_FIRED, number)
+    bare.write(3, [1])
+    lib.event_put(bare.head, EventCode.SHEAR_FIRED, 17)
+    assert (bare.head.events.count, bare.head.events.lost) == (15, 2)
+    bare.write(3, [2])
+    lib.event_put(bare.head, EventCode.SHEAR_FIRED, 18)
+    assert (bare.head.events.count, bare.head.events.lost) == (16, 2)
+    bare.write(3, [16])
+    assert [event[1:3] for event in queue(bare)] == [
+        (EventCode.EVENTS_LOST, 2),
+        (EventCode.SHEAR_FIRED, 18),
     ]
 
 

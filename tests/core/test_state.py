@@ -120,3 +120,14 @@ def test_every_state_entered_is_told_as_an_event(bare) -> None:
         (lib.EVENT_CODE_STATE_ENTERED, State.RESETTING),
         (lib.EVENT_CODE_STATE_ENTERED, State.IDLE),
     ]
+
+
+def test_refused_writes_leave_room_for_what_alarms_have_to_tell(bare) -> None:
+    for _ in range(50):
+        assert not command(bare, Command.UNHOLD)
+    assert bare.head.events.count <= 8
+    lib.alarm_set(bare.head, lib.ALARM_STOP_INPUT, 1, True)
+    queue = bare.head.events
+    told = [queue.queue[(queue.first + i) % len(queue.queue)].code for i in range(queue.count)]
+    assert lib.EVENT_CODE_ALARM_RAISED in told
+    assert queue.lost == 0

@@ -404,6 +404,63 @@ def test_every_event_comes_once_and_in_order(
     assert bench.head.events == []
 
 
+def test_a_lost_confirmation_tells_nothing_twice(bench: Bench) -> None:
+    """Every try at confirming is lost on its way out, so the head shows the same events again."""
+    client = bench.open()
+    client.take_events()
+    bench.head.happen(EventCode.SHEAR_FIRED, 7)
+    bench.port.inject([Fault(), *[Fault(silent=True)] * 6])
+    assert [event.argument for event in client.take_events()] == [7]
+    assert len(bench.head.events) == 1
+    bench.port.inject([])
+    bench.head.happen(EventCode.SHEAR_FIRED, 8)
+    assert [event.argument for event in client.take_events()] == [8]
+    assert bench.head.events == []
+
+
+def test_events_taken_before_the_line_failed_are_not_lost(bench: Bench) -> None:
+    """The first six are read and confirmed, the next read fails."""
+    client = bench.open()
+    client.take_events()
+    for number in range(8):
+        bench.head.happen(EventCode.SHEAR_FIRED, number)
+    bench.port.inject([Fault(), Fault(), *[Fault(silent=True)] * 6])
+    told = client.take_events()
+    bench.port.inject([])
+    told += client.take_events()
+    assert [event.argument for event in told] == list(range(8))
+
+
+def test_a_reset_after_a_lost_confirmation_is_told_again(bench: Bench) -> None:
+    """Two lives begin with the same event, the first of them not confirmed."""
+    client = bench.open()
+    client.take_events()
+    bench.clock.sleep(5.0)
+    bench.head.reset(ResetCause.WATCHDOG)
+    client.snapshot()
+    bench.port.inject([Fault(), *[Fault(silent=True)] * 6])
+    assert len(client.take_events()) == 1
+    bench.port.inject([])
+    bench.clock.sleep(5.0)
+    bench.head.reset(ResetCause.WATCHDOG)
+    client.snapshot()
+    assert [event.text for event in client.take_events()] == ["Head reset: watchdog"]
+
+
+def test_numbers_of_another_life_are_not_compared(bench: Bench) -> None:
+    """Another client took the first events of the new life."""
+    client = bench.open()
+    client.take_events()
+    bench.clock.sleep(5.0)
+    bench.head.reset(ResetCause.WATCHDOG)
+    bench.head.events.clear()
+    bench.head.sequence = 30
+    bench.head.happen(EventCode.SHEAR_FIRED)
+    client.snapshot()
+    assert len(client.take_events()) == 1
+    assert client.events_missed == 0
+
+
 def test_lost_events_are_counted(bench: Bench) -> None:
     client = bench.open()
     assert [event.code for event in client.take_events()] == [EventCode.HEAD_RESET]

@@ -58,6 +58,9 @@ def nobody() -> Iterator[None]:
 def test_a_tty_opens_at_115200_8e1_and_keeps_dtr(pair: tuple[int, str]) -> None:
     import termios
 
+    modes = termios.tcgetattr(pair[0])
+    modes[2] |= termios.HUPCL
+    termios.tcsetattr(pair[0], termios.TCSANOW, modes)
     port = open_port(pair[1])
     assert isinstance(port, serial.Serial)
     assert (port.baudrate, port.bytesize, port.parity, port.stopbits) == (115200, 8, "E", 1)

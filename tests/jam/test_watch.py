@@ -5,13 +5,13 @@ from __future__ import annotations
 import itertools
 import statistics
 
-import made_feed as made
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
+import made_feed as made
 from plylane.head.registers import GuardsRegs, State
 from plylane.jam import FeedWatch, Finding, WatchSettings, columns_needed
 from plylane.jam.residual import lane_residuals_mm, median_mm

@@ -5,10 +5,10 @@ from __future__ import annotations
 import csv
 from pathlib import Path
 
-import made_run as made
 import pyarrow.parquet as pq
 import pytest
 
+import made_run as made
 from plylane.runlog import Run, RunError, export
 
 NAMES = ("telemetry", "events", "findings")

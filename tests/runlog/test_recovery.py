@@ -6,12 +6,12 @@ import shutil
 from collections.abc import Callable
 from pathlib import Path
 
-import made_run as made
 import pyarrow as pa
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+import made_run as made
 from plylane.runlog import Run, RunError
 
 TABLES = {"telemetry.arrows": "telemetry", "events.arrows": "events", "findings.arrows": "findings"}
@@ -41,8 +41,10 @@ def batch_ends(file: Path) -> list[tuple[int, int]]:
 
 @pytest.mark.parametrize("name", TABLES)
 def test_cut_at_every_byte_every_whole_batch_is_read_and_the_tear_told(
-    copy: Path, name: str
+    tmp_path: Path, name: str
 ) -> None:
+    copy = tmp_path / "run"
+    made.record(copy, rows=45).close("complete")  # two batches: every byte of more takes long
     whole_run = Run.open(copy)
     assert whole_run.torn is None
     table = getattr(whole_run, TABLES[name])
@@ -76,7 +78,9 @@ def test_rows_that_are_missing_before_a_whole_end_are_told(copy: Path) -> None:
     assert run.torn is not None and "rows of 125" in run.torn
 
 
-@pytest.mark.parametrize("rubbish", [b"\0", b"\0" * 4096, b"\xff" * 64, b"\xff\xff\xff\xff\0\0\0\0"])
+@pytest.mark.parametrize(
+    "rubbish", [b"\0", b"\0" * 4096, b"\xff" * 64, b"\xff\xff\xff\xff\0\0\0\0"]
+)
 def test_rubbish_behind_the_end_is_left_out_and_told(copy: Path, rubbish: bytes) -> None:
     """A file system may leave zeros behind after a power cut."""
     with (copy / "telemetry.arrows").open("ab") as stream:
@@ -132,11 +136,17 @@ BAD = {
     "later format": (edit("run 1", "run 2"), "format is 'plylane run 2', this program reads"),
     "other format": (write("run.toml", 'format = "plylane scenario 1"'), "format is 'plylane scen"),
     "too many lanes": (edit("lanes = 1", "lanes = 9"), "lanes: Input should be less than or equal"),
-    "lanes in words": (edit("lanes = 1", 'lanes = "one"'), "lanes: Input should be a valid integer"),
+    "lanes in words": (
+        edit("lanes = 1", 'lanes = "one"'),
+        "lanes: Input should be a valid integer",
+    ),
     "no lanes": (edit("lanes = 1\n", ""), "lanes: Field required"),
     "unknown key": (edit("lanes = 1", "lanes = 1\nlane = 2"), "lane: Extra inputs"),
     "other lanes": (edit("lanes = 1", "lanes = 2"), "telemetry.arrows: holds other columns"),
-    "not Arrow": (write("events.arrows", b"time_s,code\n" * 9), "does not begin as an Arrow stream"),
+    "not Arrow": (
+        write("events.arrows", b"time_s,code\n" * 9),
+        "does not begin as an Arrow stream",
+    ),
     "other stream": (
         lambda f: shutil.copy(f / "events.arrows", f / "findings.arrows"),
         "findings.arrows: holds other columns",

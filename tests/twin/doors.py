@@ -20,7 +20,8 @@ name = "clean line"
 [line]
 bit_error_rate = 0.0
 """
-PATIENCE_S = 0.06  # longest answer 24 ms, adapter 4 ms, and a busy computer
+PATIENCE_S = 0.06  # virtual: longest answer 24 ms, adapter 4 ms
+BUSY_S = 0.5  # of ours: a busy computer may keep the pty's server waiting
 
 
 class Door(Protocol):
@@ -42,16 +43,44 @@ class InProcess:
 class Port:
     """twin:// and the pty look alike from here: both are serial ports."""
 
-    def __init__(self, port: serial.SerialBase) -> None:
+    def __init__(self, port: serial.SerialBase, patience_s: float) -> None:
         self.port = port
+        self.port.timeout = patience_s
 
     def send(self, data: bytes) -> bytes:
         self.port.write(data)
-        answer = bytes(self.port.read(1))
-        self.port.timeout = 0.02
-        answer += self.port.read(256)
-        self.port.timeout = PATIENCE_S
+        answer = bytes(self.port.read(5))
+        while len(answer) >= 5 and (missing := length(answer) - len(answer)) > 0:
+            piece = self.port.read(missing)
+            assert piece, f"the answer stops after {answer.hex(' ')}"
+            answer += piece
         return answer
+
+
+def length(answer: bytes) -> int:
+    """Length of the answer that begins so, by its function (V1.1b3, 6); 5 bytes tell, mostly."""
+    match answer[1]:
+        case 3 | 4 | 23:
+            return 5 + answer[2]
+        case 6 | 8 | 16:
+            return 8
+        case 24:
+            return 6 + int.from_bytes(answer[2:4], "big")
+        case 43:
+            return identification_length(answer)
+    return 5  # an exception
+
+
+def identification_length(answer: bytes) -> int:
+    """6.21: eight bytes, then id, length and text of each object; grows as they come."""
+    at = 8
+    if len(answer) < at:
+        return at
+    for _ in range(answer[7]):
+        if len(answer) < at + 2:
+            return at + 2
+        at += 2 + answer[at + 1]
+    return at + 2
 
 
 def open_port(url: str, parity: str = serial.PARITY_EVEN) -> serial.SerialBase:
@@ -70,7 +99,7 @@ def url(folder: Path) -> Iterator[Door]:
     path = folder / "clean.toml"
     path.write_text(CLEAN, encoding="utf-8")
     with open_port(f"twin://{path}?pace=virtual") as port:
-        yield Port(port)
+        yield Port(port, PATIENCE_S)
 
 
 @contextmanager
@@ -107,7 +136,7 @@ def pty(folder: Path) -> Iterator[Door]:
         served(folder / "head", Scenario.parse(CLEAN)) as link,
         open_port(str(link), serial.PARITY_NONE) as port,
     ):
-        yield Port(port)
+        yield Port(port, BUSY_S)
 
 
 DOORS = {"in-process": in_process, "twin://": url, "pty": pty}

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from plylane_twin import Scenario, ScenarioError
-from plylane_twin.scenario import KINDS
+from plylane_twin.scenario import KINDS, TWIN_KINDS, Fault, LineSettings, Until
 
 HEAD = 'format = "plylane scenario 1"\nname = "bench"\n'
 
@@ -192,3 +192,12 @@ def test_sizes_have_the_defaults_of_their_kind() -> None:
 def test_the_run_table_is_left_to_the_host() -> None:
     text = HEAD + "[run]\nanything = [1, 2]\n[run.settings]\nx = 1\n"
     assert Scenario.parse(text).run == {"anything": [1, 2], "settings": {"x": 1}}
+
+
+def test_the_document_names_every_field_and_every_kind_of_the_twin() -> None:
+    text = (Path(__file__).parents[2] / "docs" / "scenarios.md").read_text(encoding="utf-8")
+    fields = {*Scenario.model_fields, *LineSettings.model_fields, *Until.model_fields}
+    fields |= set(Fault.model_fields) - {"size", "over_mm"}  # those are twin.md's
+    missing = [name for name in fields if name not in text]
+    missing += [kind.name for kind in TWIN_KINDS if f"| `{kind.name}` |" not in text]
+    assert not missing

@@ -18,6 +18,7 @@ from plylane.head.registers import (
     Command,
     CommandRegs,
     EventCode,
+    FeedRegs,
     GuardsRegs,
     IdentityRegs,
     LinkCountersRegs,
@@ -27,6 +28,7 @@ from plylane.head.registers import (
     TelemetryRegs,
     ZoneMode,
     ZoneRegs,
+    ZoneTelemetryRegs,
 )
 from plylane_twin import Scenario, ScenarioError, Twin
 from plylane_twin._core import ffi, lib
@@ -525,3 +527,38 @@ def test_a_frame_too_long_is_refused_by_name() -> None:
 def test_time_does_not_run_backwards() -> None:
     with pytest.raises(ValueError, match="forwards"):
         Twin(bench()).advance(-1)
+
+
+# ------------------------------------------------------------------------------ head and plant
+
+
+def test_a_head_with_default_settings_reads_the_temperatures_of_its_plant() -> None:
+    """Cold, so that the seating error is nought; the rest is noise and the converter's step."""
+    twin = Twin(bench())
+    twin.advance(2000)
+    for zone in range(2):
+        regs = ZoneTelemetryRegs.from_words(
+            unwords(ask(twin, b"\x04" + words([ZoneTelemetryRegs.BLOCK.address_of(zone), 4]))[2:])
+        )
+        assert regs.pv_degC == pytest.approx(twin.plant.block[zone].degC, abs=0.5)
+
+
+def test_the_head_counts_what_its_plant_makes_of_a_jog() -> None:
+    """Pulses out and quadrature edges back: forwards, then home again."""
+    twin = Twin(bench())
+    write(twin, CommandRegs.BLOCK.address, Command.RESET)
+    twin.advance(300)
+    for length_mm in (40, -40):
+        raw = length_mm * 1000
+        write(
+            twin, FeedRegs.BLOCK.register("jog_length_mm").address, raw >> 16 & 0xFFFF, raw & 0xFFFF
+        )
+        twin.advance(12_000)
+        head, plant = twin.head, twin.plant
+        assert head.wheels.output_counts == plant.output_counts
+        assert head.wheels.output_errors == 0
+        assert [d.pulses for d in head.feed.drive] == [r.pulses for r in plant.roller]
+        if length_mm > 0:
+            assert plant.output_counts > 400, "the cord must have moved"
+            assert head.feed.drive[0].pulses > 1500
+    assert abs(twin.head.feed.drive[0].pulses) <= 1

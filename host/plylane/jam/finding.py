@@ -23,8 +23,9 @@ class Finding:
 
     `kind` is `strip_stuck` (one lane), `head_jam` (all lanes) or `feed_mismatch` (undecided);
     `time_s` when the detector decided; `lane` from 1, None where no one lane is concerned;
-    `lost_mm` estimated cord length lost since the change; `evidence` named numbers, among them
-    `onset_s` (when the change began), `statistic_mm` and `threshold_mm`.
+    `lost_mm` length that should have passed since the change and did not, estimated: of the strip
+    that is stuck, else of the cord; `evidence` named numbers, among them `onset_s` (when the change
+    began), `statistic_mm` and `threshold_mm`.
     """
 
     kind: str

@@ -43,5 +43,9 @@ class WatchSettings(BaseModel):
     feed_threshold_mm: float = Field(default=4.0, gt=0.0)
     """Length beyond the allowance at which the head counts as jammed when cord and lanes agree."""
 
+    lane_sign_mm: float = Field(default=2.0, gt=0.0)
+    """A lane that fell behind the others by this much while the whole head fell behind the feed is
+    taken for the cause; below half of it no lane is."""
+
     undecided_threshold_mm: float = Field(default=6.5, gt=0.0)
     """The same for cord alone, while no lane shows why."""

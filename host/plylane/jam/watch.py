@@ -3,8 +3,9 @@
 Two questions, both in the length domain, where nothing depends on speed:
 
 - each lane's wheel against the median of the other lanes: a lane that falls behind is stuck;
-- the cord and the median lane against the feed: when both fall behind, the whole head is jammed;
-  when only the cord does, and no lane explains it, that is said and left undecided.
+- the cord and the median lane against the feed: when both fall behind, either one lane fell behind
+  more than the others and is stuck (glued to them, it holds them up) or the whole head is jammed;
+  when only the cord falls behind, that is said and left undecided.
 
 What a healthy head does to these lengths is either slow (slip, dirt), bounded (slack, gaps of
 joints, pulses, run-out) or a small share of the feed (curves); see `WatchSettings`. It explains and
@@ -147,6 +148,7 @@ class _Stretch:
         self._lanes = [Track(settings, *lane) for _ in row[3]] if len(row[3]) > 1 else []
         self._cord = Track(settings, *feed)
         self._median = Track(settings, *feed)
+        self._behind_mm = [0.0] * len(self._lanes)  # lanes' residuals when the head last kept up
 
     def step(self, row: _Row) -> list[Finding]:
         """Bring every track up to date with a row; what it decides."""
@@ -166,46 +168,66 @@ class _Stretch:
         median = bool(passed_mm) and self._median.push(
             time_s, fed_mm, expected_mm - median_mm(passed_mm)
         )
+        if self._lanes and self._median.sum_mm == 0.0:
+            self._behind_mm = behind_mm
         findings = [self._stuck_strip(row, lane) for lane in stuck]
-        return findings + self._jammed_head(row) if cord or median else findings
+        return findings + self._slowed_head(row) if cord or median else findings
 
     def _stuck_strip(self, row: _Row, lane: int) -> Finding:
         track = self._lanes[lane]
         track.hear()
+        # what the strip did not follow the others, and what it kept all of them from following
+        lost_mm = track.lost_mm + max(0.0, self._median.lost_mm)
         evidence = {"lane_deficit_mm": track.lost_mm}
-        return self._finding(STRIP_STUCK, row, track, track.threshold_mm, lane + 1, evidence)
+        return self._finding(STRIP_STUCK, row, track, lost_mm, evidence, lane=lane + 1)
 
-    def _jammed_head(self, row: _Row) -> list[Finding]:
-        """What a cord or a median lane that fell behind the feed means."""
+    def _slowed_head(self, row: _Row) -> list[Finding]:
+        """What it means that cord, or the median lane, fell behind the feed."""
         cord, undecided_mm = self._cord, self._settings.undecided_threshold_mm
-        if cord.silent:
-            return []
-        if min(cord.sum_mm, self._median.sum_mm) >= cord.threshold_mm / 2.0:
-            kind, threshold_mm = HEAD_JAM, cord.threshold_mm
-        elif cord.sum_mm >= undecided_mm and not any(track.silent for track in self._lanes):
-            kind, threshold_mm = FEED_MISMATCH, undecided_mm
-        else:
-            return []
-        cord.hear()
-        return [self._finding(kind, row, cord, threshold_mm, None, {})]
+        if cord.silent or any(track.silent for track in self._lanes):
+            return []  # told already: a strip that sticks holds up the others
+        together = min(cord.sum_mm, self._median.sum_mm) >= cord.threshold_mm / 2.0
+        last_call = cord.sum_mm >= undecided_mm
+        if together:
+            lane, gained_mm = self._cause()
+            if gained_mm >= self._settings.lane_sign_mm:
+                cord.hear()
+                return [self._stuck_strip(row, lane)]
+            if gained_mm < self._settings.lane_sign_mm / 2.0 or last_call:
+                cord.hear()
+                return [self._finding(HEAD_JAM, row, cord, cord.lost_mm, {})]
+        elif last_call:
+            cord.hear()
+            evidence = {"threshold_mm": undecided_mm}
+            return [self._finding(FEED_MISMATCH, row, cord, cord.lost_mm, evidence)]
+        return []
+
+    def _cause(self) -> tuple[int, float]:
+        """The lane that fell behind the others most since the whole head fell behind, by how far."""
+        gained_mm = [
+            track.residual_mm - before
+            for track, before in zip(self._lanes, self._behind_mm, strict=True)
+        ]
+        worst_mm = max(gained_mm, default=0.0)
+        return (gained_mm.index(worst_mm) if gained_mm else 0), worst_mm
 
     def _finding(
         self,
         kind: str,
         row: _Row,
         track: Track,
-        threshold_mm: float,
-        lane: int | None,
+        lost_mm: float,
         more: dict[str, float],
+        lane: int | None = None,
     ) -> Finding:
         evidence = {
             "onset_s": track.onset_s,
             "feed_mm": row[1],
             "statistic_mm": track.sum_mm,
-            "threshold_mm": threshold_mm,
+            "threshold_mm": track.threshold_mm,
             "drift": track.drift,
             "output_deficit_mm": self._cord.lost_mm,
             "median_lane_deficit_mm": self._median.lost_mm,
             **more,
         }
-        return Finding(kind, row[0], lane, track.lost_mm, evidence)
+        return Finding(kind, row[0], lane, lost_mm, evidence)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
 
 from plylane.head.clock import Clock
+
+_LOOK_AGAIN_S = 0.05  # while held
 
 
 class Player:
@@ -80,8 +83,7 @@ class Player:
         return row
 
     def __iter__(self) -> Iterator[int]:
-        """Every row number from the present one on, each when it is due; jumps are followed."""
-        self._next = max(0, self.row_due())
+        """Every row number from the start or the last jump on, each when it is due."""
         while self._next < len(self._play_s):
             row = self._next
             self._wait_for(row)
@@ -90,8 +92,15 @@ class Player:
                 yield row
 
     def _wait_for(self, row: int) -> None:
-        while (missing_s := float(self._play_s[row]) - self.position_s) > 0:
-            self._clock.sleep(missing_s / self._pace)
+        # towards an instant of the clock: a rest of replay time may be too small for it to show
+        while (missing_s := self._due_s(row) - self._clock.now()) > 0:
+            self._clock.sleep(_LOOK_AGAIN_S if self._held else missing_s)
+
+    def _due_s(self, row: int) -> float:
+        """When a row is due, on the clock."""
+        if self._held:
+            return math.inf
+        return self._from_clock_s + (float(self._play_s[row]) - self._from_play_s) / self._pace
 
     def _start_from(self, play_s: float) -> None:
         self._from_play_s, self._from_clock_s = play_s, self._clock.now()

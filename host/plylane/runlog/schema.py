@@ -7,6 +7,7 @@ are counted from 1 in column names.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import cache
 from operator import attrgetter
 from typing import TYPE_CHECKING, Any
 
@@ -55,6 +56,7 @@ def _repeated(block: Block, what: str, count: int) -> Iterator[pa.Field]:
             yield _register_field(f"{what}{number}_", register)
 
 
+@cache
 def telemetry_schema(zones: int, drives: int, lanes: int) -> pa.Schema:
     """Arrow schema of the telemetry of a head with so many zones, drives and lanes.
 
@@ -114,7 +116,10 @@ def event_row(event: Event) -> tuple[Any, ...]:
 
 
 def batch(schema: pa.Schema, rows: Sequence[Sequence[Any]]) -> pa.RecordBatch:
-    """One record batch of rows. Raises pa.ArrowInvalid when a value does not fit its column."""
-    values = zip(*rows, strict=True) if rows else [()] * len(schema)
-    arrays = [pa.array(column, f.type) for column, f in zip(values, schema, strict=True)]
+    """One record batch of one or more rows. Raises pa.ArrowInvalid where one does not fit."""
+    try:
+        columns = zip(zip(*rows, strict=True), schema, strict=True)
+        arrays = [pa.array(column, field.type) for column, field in columns]
+    except (ValueError, TypeError, OverflowError) as error:
+        raise pa.ArrowInvalid(str(error)) from error
     return pa.RecordBatch.from_arrays(arrays, schema=schema)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
@@ -63,18 +64,17 @@ class StreamWriter:
         self._write_whole(data)
 
     def _write_whole(self, data: Any) -> None:
+        rest = memoryview(data).cast("B")
+        end = self._end + len(rest)
         try:
-            rest = memoryview(data).cast("B")
+            self._file.seek(self._end)  # where a failed write before this one began
             while rest:
                 rest = rest[self._file.write(rest) :]
         except OSError:
-            self._cut_back()
+            with contextlib.suppress(OSError):
+                self._file.truncate(self._end)
             raise
-        self._end += len(memoryview(data).cast("B"))
-
-    def _cut_back(self) -> None:
-        self._file.seek(self._end)
-        self._file.truncate()
+        self._end = end
 
 
 class StreamReader:
@@ -151,5 +151,12 @@ def _difference(found: pa.Schema, wanted: pa.Schema) -> str:
         if number >= len(found):
             return f"{field.name} is missing"
         if not found.field(number).equals(field):
-            return f"{found.field(number).name} stands where {field.name} should"
-    return f"{found.field(len(wanted)).name} is too many"
+            return f"{_name(found, number)} stands where {field.name} should"
+    return f"{_name(found, len(wanted))} is too many"
+
+
+def _name(schema: pa.Schema, number: int) -> str:
+    try:
+        return repr(schema.field(number).name)
+    except UnicodeDecodeError:  # damaged
+        return "a name that is not UTF-8"

@@ -19,7 +19,7 @@ from plylane.screens.theme import DARK, LIGHT
 
 # classes of a screen by its size in cells; the stylesheet says what they mean
 WIDTHS = [(0, "-narrow"), (80, "-usual"), (112, "-wide")]
-HEIGHTS = [(0, "-short"), (34, "-tall")]
+HEIGHTS = [(0, "-low"), (20, "-short"), (34, "-tall")]
 
 ReplayLoader = Callable[[Path], Recording]
 

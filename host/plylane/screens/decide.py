@@ -237,10 +237,11 @@ def zone_word(zone: int, regs: ZoneTelemetryRegs, limits: Limits) -> Said:
 def gauge(value: float, limit: float, width: int) -> str:
     """A scale from -limit to +limit with a mark at the value; beyond it the mark is an arrow.
 
-    Nothing where there is no room for a scale.
+    It has a middle, so an odd number of characters; none where there is no room for a scale.
     """
     if width < 5:
         return ""
+    width -= 1 - width % 2
     cells = ["─"] * width
     middle = width // 2
     cells[0], cells[middle], cells[-1] = "├", "┼", "┤"

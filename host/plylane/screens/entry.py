@@ -13,6 +13,14 @@ from textual.widgets import Input, Static
 from plylane.screens.decide import number_problem
 
 
+class NumberField(Input):
+    """Takes digits only: a letter is a key of the screens, so stop and abort work from here."""
+
+    def check_consume_key(self, key: str, character: str | None) -> bool:
+        """Whether the key is text for the field."""
+        return character is not None and character in "0123456789.,-"
+
+
 class NumberEntry(ModalScreen[float | None]):
     """Returns the number, or None when given up."""
 
@@ -27,7 +35,7 @@ class NumberEntry(ModalScreen[float | None]):
         """Title, field, what is wrong with it."""
         with Vertical(id="dialog"):
             yield Static(self._title, id="dialog-title", markup=False)
-            yield Input(f"{self._value:g}", restrict=r"[-0-9.,]*", compact=True)
+            yield NumberField(f"{self._value:g}", restrict=r"[-0-9.,]*", compact=True)
             yield Static(self._hint(), id="entry-problem", markup=False)
 
     def _hint(self) -> str:

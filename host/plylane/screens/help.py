@@ -23,7 +23,7 @@ _WITH_REST = [entry for entry in COMMAND_KEYS if entry.command not in _AT_ONCE]
 MONITOR_KEYS: Keys = (
     (
         " ".join(entry.key for entry in _WITH_REST),
-        ", ".join(entry.word.lower() for entry in _WITH_REST) + ": where the head allows it",
+        ", ".join(entry.word.lower() for entry in _WITH_REST) + ": when allowed",
     ),
     ("t  b", "stop, abort: at once, on every screen"),
     ("a", "acknowledge the alarm picked with ↑ ↓"),

@@ -52,8 +52,8 @@ class CommandBar(Horizontal):
         """Show what can be done now."""
         shown = {entry.command for entry in shown_commands(allowed)}
         for button in self.query(CommandButton):
-            button.display = button.wanted in shown
-        self.query_one("#acknowledge").display = to_acknowledge
+            button.set_class(button.wanted not in shown, "-hidden")
+        self.query_one("#acknowledge").set_class(not to_acknowledge, "-hidden")
 
     def on_button_pressed(self, event: Button.Pressed) -> None:
         """Tell the screen."""

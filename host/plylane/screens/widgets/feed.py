@@ -38,7 +38,7 @@ class FeedTable(Widget):
         if view.word.kind in (Kind.MEDIUM, Kind.HIGH) and not both:
             return line(*head, " ", view.word)
         width = min(31, room - _WORD if both else room - 1)
-        scale = quiet(gauge(view.share, 1.0, width - 1 + width % 2))
+        scale = quiet(gauge(view.share, 1.0, width))
         return line(*head, scale, "  ", view.word) if both else line(*head, scale)
 
 

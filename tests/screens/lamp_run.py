@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -224,6 +225,12 @@ def jammed() -> FakeSession:
     return session
 
 
+@cache
+def whole_run() -> list[Snapshot]:
+    """Ten snapshots a second."""
+    return [snapshot_at(0.1 * k) for k in range(4400)]
+
+
 class FakeRecording:
     """The whole invented run, ten rows a second."""
 
@@ -231,10 +238,10 @@ class FakeRecording:
         self.name = "run-0007"
         self.torn = torn
         self.info: dict[str, Any] = {"name": "pendant lamp rib", "end": {"state": "complete"}}
-        self.time_s = np.arange(0.0, until_s, 0.1)
         self.events = [*EVENTS, *JAM_EVENTS]
         self.findings = [FINDING] if until_s > FINDING.time_s else []
-        shots = [snapshot_at(float(t)) for t in self.time_s]
+        shots = [shot for shot in whole_run() if shot.time_s < until_s - 0.05]
+        self.time_s = np.array([shot.time_s for shot in shots])
         self.columns: dict[str, NDArray[Any]] = {
             name: np.array([getattr(s.telemetry, name) for s in shots], dtype=np.float64)
             for name in (

@@ -1,0 +1,110 @@
+"""How fast things are, as ratios measured in this one run.
+
+    python tests/benchmarks/speed.py [--seconds 120]
+
+- twin through the in-process door: virtual seconds a wall second, one telemetry read every 20 ms
+- twin through the typed client, framed and checked by pymodbus, over the virtual line: the same
+- polls a second of the client in real time on the twin's line against what the wire allows
+- rows a second in replay (read and judge) against reading the same file with pyarrow alone
+"""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+import time
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.ipc
+from plylane_twin import Scenario, Twin
+from pymodbus.framer import FramerRTU
+
+from plylane.demo import Demo
+from plylane.head.client import HeadClient
+from plylane.head.poller import Poller
+from plylane.head.snapshot import FIRST_WORD, Fitted
+from plylane.recording import Recording
+from plylane.twin_door import demo_scenario, twin_url
+
+POLL_MS = 20
+CHARACTER_S = 11 / 115_200  # MODBUS over Serial Line V1.02, 2.5.1: 11 bits a character
+SILENCE_S = 1.75e-3  # the same, above 19200 baud
+FITTED = Fitted(zones=2, drives=3, lanes=5)
+
+
+def request() -> bytes:
+    """The read of one whole snapshot from unit 1."""
+    body = bytes([1, 4, 0, FIRST_WORD, 0, FITTED.words])
+    return body + FramerRTU.compute_CRC(body).to_bytes(2, "big")
+
+
+def in_process(seconds: float) -> float:
+    """Virtual seconds a wall second through `Twin.exchange`."""
+    twin, frame = Twin(Scenario.demo(), seed=7), request()
+    begin = time.perf_counter()
+    for _ in range(round(seconds * 1000 / POLL_MS)):
+        twin.advance(POLL_MS)
+        answer = twin.exchange(frame)
+    assert len(answer) == 5 + 2 * FITTED.words
+    return seconds / (time.perf_counter() - begin)
+
+
+def through_client(seconds: float) -> float:
+    """Virtual seconds a wall second through poller, client, pymodbus and the twin's line."""
+    client = HeadClient.open(twin_url(demo_scenario(), 7, "virtual"))
+    poller = Poller(client)
+    begin = time.perf_counter()
+    for _ in range(round(seconds * 1000 / POLL_MS)):
+        poller.step()
+    return seconds / (time.perf_counter() - begin)
+
+
+def polls_against_the_wire(seconds: float) -> tuple[float, float]:
+    """Polls a second back to back in line time, and the most the wire allows without latency."""
+    client = HeadClient.open(twin_url(demo_scenario(), 7, "virtual"))
+    begin_s, polls = client.clock.now(), 0
+    while client.clock.now() - begin_s < seconds:
+        client.snapshot()
+        polls += 1
+    wire_s = (8 + 5 + 2 * FITTED.words) * CHARACTER_S + SILENCE_S
+    return polls / seconds, 1 / wire_s
+
+
+def replay(folder: Path) -> tuple[float, float]:
+    """Rows a second of reading and judging a run, and of reading its telemetry with pyarrow."""
+    best = []
+    for work in (lambda: Recording.open(folder).run.rows, lambda: plain_rows(folder)):
+        times = []
+        for _ in range(5):
+            begin = time.perf_counter()
+            rows = work()
+            times.append(time.perf_counter() - begin)
+        best.append(rows / min(times))
+    return best[0], best[1]
+
+
+def plain_rows(folder: Path) -> int:
+    """Read every column with pyarrow alone."""
+    with pa.OSFile(str(folder / "telemetry.arrows")) as file:
+        return int(pa.ipc.open_stream(file).read_all().num_rows)
+
+
+def main() -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--seconds", type=float, default=120.0, help="virtual seconds a measurement")
+    seconds = parser.parse_args().seconds
+    print(f"in-process door           {in_process(seconds):8.0f} x real time   (aim: over 500)")
+    print(f"client over virtual line  {through_client(seconds):8.1f} x real time   (aim: over 15)")
+    polls, most = polls_against_the_wire(seconds)
+    print(f"polls a second            {polls:8.1f} of {most:.1f} that the wire allows: {polls / most:.0%}")
+    with tempfile.TemporaryDirectory() as folder:
+        demo = Demo(demo_scenario(), 7, "virtual", Path(folder))
+        outcome = demo.play(3600.0, lambda state, share: None)
+        judged, plain = replay(outcome.run)
+    print(f"replay, rows a second     {judged:8.0f} = {judged / plain:.0%} of pyarrow alone ({plain:.0f})")
+
+
+if __name__ == "__main__":
+    main()

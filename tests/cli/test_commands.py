@@ -1,0 +1,266 @@
+"""The commands as a user gives them, each in a process of its own."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.ipc
+import pyarrow.parquet as pq
+import pytest
+
+SHORT = """
+format = "plylane scenario 1"
+name = "short"
+[run]
+length_mm = 400.0
+speed_mm_s = 20.0
+setpoints_degC = [40.0, 36.0]
+clearing_s = 4.0
+[run.settings]
+"zone_settings.band_degC" = [5.0, 5.0]
+"guards.settle_time_s" = 0.0
+[[fault]]
+kind = "lane_jam"
+lane = 2
+at_output_mm = 200.0
+until = { state = "held", for_s = 3.0 }
+"""
+
+
+def plylane(*arguments: object, cwd: Path, check: bool = False) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "plylane.cli", *map(str, arguments)]
+    return subprocess.run(command, cwd=cwd, check=check, capture_output=True, text=True, timeout=300)
+
+
+def last_json(text: str) -> dict[str, Any]:
+    """The last thing on standard output is one JSON object."""
+    return json.loads(text.strip().splitlines()[-1])
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Any]]:
+    """The demo as the README gives it."""
+    folder = tmp_path_factory.mktemp("demo")
+    done = plylane("demo", "--headless", "--seed", 7, "--json", cwd=folder)
+    assert done.returncode == 0, done.stderr
+    return folder, last_json(done.stdout)
+
+
+@pytest.fixture(scope="module")
+def short(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """A short run with a jam: the scenario and the run folder."""
+    folder = tmp_path_factory.mktemp("short")
+    scenario = folder / "short.toml"
+    scenario.write_text(SHORT)
+    done = plylane("demo", "--headless", "--scenario", scenario, "--json", cwd=folder, check=True)
+    form = last_json(done.stdout)
+    assert form["state"] == "Complete"
+    return scenario, folder / form["run"]
+
+
+def test_demo_ends_complete_with_the_jam_found_in_its_lane(demo) -> None:
+    folder, form = demo
+    assert form["state"] == "Complete"
+    assert 2900 < form["cord_mm"] < 3000
+    assert [(f["kind"], f["lane"]) for f in form["findings"]] == [("strip_stuck", 3)]
+    assert (folder / form["run"]).is_dir()
+
+
+def test_replay_finds_what_the_live_run_found(demo) -> None:
+    folder, form = demo
+    again = last_json(plylane("replay", form["run"], "--json", cwd=folder, check=True).stdout)
+    assert again["findings"] == form["findings"]
+    assert again["rows"] > 25_000
+    assert again["torn"] is None
+    for finding in again["findings"]:
+        assert set(finding) == {"kind", "time_s", "lane", "lost_mm", "evidence"}
+
+
+def test_the_same_seed_gives_the_same_run_to_the_bit(short, tmp_path: Path) -> None:
+    scenario, run = short
+    arguments = ("demo", "--headless", "--scenario", scenario, "--json", "--seed")
+    again = last_json(plylane(*arguments, 7, cwd=tmp_path, check=True).stdout)["run"]
+    other = last_json(plylane(*arguments, 8, cwd=tmp_path, check=True).stdout)["run"]
+    for name in ("telemetry.arrows", "events.arrows", "findings.arrows"):
+        assert (run / name).read_bytes() == (tmp_path / again / name).read_bytes()
+    first, second = (run / "telemetry.arrows", tmp_path / other / "telemetry.arrows")
+    assert first.read_bytes() != second.read_bytes()
+
+
+def test_the_log_opens_in_plain_pyarrow_and_its_parquet_too(short, tmp_path: Path) -> None:
+    _, run = short
+    with pa.OSFile(str(run / "telemetry.arrows")) as file:
+        table = pa.ipc.open_stream(file).read_all()
+    assert table.schema.field("zone1_pv_degC").metadata[b"unit"] == b"degC"
+    plylane("export", run, "--to", "parquet", "--out", tmp_path, cwd=tmp_path, check=True)
+    exported = pq.read_table(tmp_path / "telemetry.parquet")
+    assert exported.num_rows == table.num_rows
+    assert exported.column("output_position_mm").equals(table.column("output_position_mm"))
+
+
+def test_export_does_not_write_over_files_unasked(short, tmp_path: Path) -> None:
+    _, run = short
+    arguments = ("export", run, "--to", "csv", "--out", tmp_path)
+    assert plylane(*arguments, cwd=tmp_path).returncode == 0
+    refused = plylane(*arguments, cwd=tmp_path)
+    assert refused.returncode == 2
+    assert "is there already" in refused.stderr
+    assert plylane(*arguments, "--overwrite", cwd=tmp_path).returncode == 0
+
+
+def test_killed_at_any_moment_the_log_is_readable_and_misses_at_most_a_second(tmp_path: Path) -> None:
+    """A second of the head's time, that is: in virtual time it passes in far less."""
+    scenario = tmp_path / "short.toml"
+    scenario.write_text(SHORT.replace("length_mm = 400.0", "length_mm = 100000.0"))
+    script = (
+        "import sys, time; from pathlib import Path; from plylane.demo import Demo\n"
+        "d = Demo(Path(sys.argv[1]), 7, 'virtual', Path('.'))\n"
+        "while True:\n"
+        "    d.poller.step()\n"
+        "    if d.run.latest is not None: print(d.run.latest.time_s, flush=True)\n"
+    )
+    for polls in (150, 1234):
+        command = [sys.executable, "-c", script, str(scenario)]
+        with subprocess.Popen(command, cwd=tmp_path, stdout=subprocess.PIPE, text=True) as process:
+            assert process.stdout is not None
+            seen = [process.stdout.readline() for _ in range(polls)]
+            process.send_signal(signal.SIGKILL)
+            seen += process.stdout.read().splitlines(keepends=True)
+        last_s = max(float(line) for line in seen if line.endswith("\n"))
+        (run,) = [p for p in tmp_path.iterdir() if p.is_dir()]
+        with pa.OSFile(str(run / "telemetry.arrows")) as file:
+            times = _whole_batches(pa.ipc.open_stream(file))
+        assert last_s - times[-1] <= 1.0
+        told = last_json(plylane("replay", run, "--json", cwd=tmp_path, check=True).stdout)
+        assert told["rows"] == len(times)
+        assert told["torn"]
+        for file in run.iterdir():
+            file.unlink()
+        run.rmdir()
+
+
+def _whole_batches(reader: pa.ipc.RecordBatchStreamReader) -> list[float]:
+    times: list[float] = []
+    try:
+        for batch in reader:
+            times += batch.column("time_s").to_pylist()
+    except (pa.ArrowInvalid, OSError):
+        pass
+    return times
+
+
+BAD = {
+    "missing": (None, "no such file"),
+    "empty": ("", "run"),
+    "not toml": ("length = = 3", "line 1"),
+    "other version": (SHORT.replace("scenario 1", "scenario 9"), "scenario 9"),
+    "no run": (SHORT.split("[run]")[0], "[run]"),
+    "negative length": (SHORT.replace("400.0", "-4.0"), "run.length_mm"),
+    "unknown field": (SHORT.replace("speed_mm_s", "sped_mm_s"), "sped_mm_s"),
+    "unknown register": (SHORT.replace("settle_time_s", "settle_tme_s"), "settle_tme_s"),
+    "value out of range": (SHORT.replace("[5.0, 5.0]", "[500.0, 5.0]"), "band_degC"),
+    "too many values": (SHORT.replace("[5.0, 5.0]", "[5.0, 5.0, 5.0, 5.0]"), "band_degC"),
+    "unknown fault": (SHORT.replace("lane_jam", "gremlin"), "gremlin"),
+    "lane too high": (SHORT.replace("lane = 2", "lane = 9"), "lane"),
+    "binary": ("\x00\x01\x02", "line 1"),
+    "truncated": (SHORT[:60], "line"),
+}
+
+
+@pytest.mark.parametrize("name", BAD)
+def test_bad_scenario_is_one_line_that_names_file_place_and_remedy(name: str, tmp_path: Path) -> None:
+    text, expected = BAD[name]
+    scenario = tmp_path / "bad.toml"
+    if text is not None:
+        scenario.write_text(text)
+    done = plylane("demo", "--headless", "--scenario", scenario, cwd=tmp_path)
+    assert_one_line(done)
+    assert "bad.toml" in done.stderr
+    assert expected in done.stderr
+    assert not (tmp_path / "runs").exists()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "expected"),
+    [
+        (("replay", "nowhere"), "nowhere"),
+        (("replay",), "RUN"),
+        (("export", "nowhere", "--to", "csv"), "nowhere"),
+        (("export", "nowhere", "--to", "xls"), "xls"),
+        (("monitor", "--port", "/dev/no-such-port"), "/dev/no-such-port"),
+        (("demo", "--headless", "--seconds", "-3"), "seconds"),
+        (("demo", "--headless", "--seed", "x"), "seed"),
+        (("twin", "--pty", "no/such/folder/link"), "no/such/folder"),
+        (("sing",), "sing"),
+    ],
+)
+def test_bad_command_lines(arguments: tuple[str, ...], expected: str, tmp_path: Path) -> None:
+    done = plylane(*arguments, cwd=tmp_path)
+    assert_one_line(done)
+    assert expected in done.stderr
+
+
+def test_out_that_cannot_be_written(tmp_path: Path) -> None:
+    scenario = tmp_path / "short.toml"
+    scenario.write_text(SHORT)
+    (tmp_path / "file").write_text("in the way")
+    done = plylane("demo", "--headless", "--scenario", scenario, "--out", "file", cwd=tmp_path)
+    assert_one_line(done)
+    assert "file" in done.stderr
+
+
+@pytest.mark.parametrize("damage", ["run.toml", "telemetry.arrows"])
+def test_damaged_run_folder(short, tmp_path: Path, damage: str) -> None:
+    _, run = short
+    copy = tmp_path / "run"
+    copy.mkdir()
+    for file in run.iterdir():
+        (copy / file.name).write_bytes(file.read_bytes())
+    (copy / damage).write_bytes(b"nonsense")
+    done = plylane("replay", copy, "--json", cwd=tmp_path)
+    assert_one_line(done)
+    assert damage in done.stderr
+
+
+def assert_one_line(done: subprocess.CompletedProcess[str]) -> None:
+    lines = [line for line in done.stderr.splitlines() if not line.startswith("Connecting")]
+    assert done.returncode == 2, (done.stdout, done.stderr)
+    assert len(lines) == 1, done.stderr
+    assert lines[0].startswith("plylane: ")
+    assert "Traceback" not in done.stderr
+
+
+def test_seconds_end_a_demo_early(tmp_path: Path) -> None:
+    done = plylane("demo", "--headless", "--seconds", 5, "--json", cwd=tmp_path, check=True)
+    form = last_json(done.stdout)
+    assert form["state"] == "Starting"
+    assert 5.0 <= form["time_s"] < 5.2
+
+
+def test_ports_lists_or_says_that_there_are_none(tmp_path: Path) -> None:
+    done = plylane("ports", cwd=tmp_path, check=True)
+    assert done.stdout.strip()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="pseudo terminals are POSIX")
+def test_twin_on_a_pty_ends_cleanly_on_sigterm(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "plylane.cli", "twin", "--pty", "head"]
+    with subprocess.Popen(command, cwd=tmp_path, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        assert "pendant lamp rib" in process.stdout.readline()
+        for _ in range(100):
+            if (tmp_path / "head").is_symlink():
+                break
+            time.sleep(0.05)
+        assert (tmp_path / "head").exists()
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(10) == 0
+    assert not (tmp_path / "head").is_symlink()

@@ -1,0 +1,404 @@
+"""The Monitor: what is seen at both sizes, and what keys ask of the head."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from textual.pilot import Pilot
+from textual.widgets import Button, Input
+
+from lamp_run import (
+    LANE_STOPPED,
+    UNDER_TEMPERATURE,
+    FakeLink,
+    FakeRecording,
+    FakeSession,
+    jammed,
+    running,
+    session_at,
+    snapshot_at,
+)
+from plylane.head.registers import ALARMS, Command, State
+from plylane.screens import MonitorApp
+from plylane.screens.confirm import Confirm
+from plylane.screens.decide import CAUTION, Kind, state_word
+from plylane.screens.help import Help
+from plylane.screens.monitor import SPANS_S, Monitor
+from plylane.screens.pictures import Topic
+from plylane.screens.replay import Replay
+from plylane.screens.theme import DARK, LIGHT
+from plylane.screens.widgets.trend import TrendPlot
+from screen_driver import LARGE, SMALL, drawn, drive, press, text_of
+
+SIZES = pytest.mark.parametrize("size", [SMALL, LARGE])
+
+
+def seen(session: FakeSession, *keys: str, size: tuple[int, int] = SMALL) -> str:
+    """The drawn screen after some keys."""
+    return "\n".join(drive(MonitorApp(session), press(*keys), size))
+
+
+def asked(session: FakeSession, *keys: str) -> list[tuple[Any, ...]]:
+    """What the session was asked for by those keys."""
+    drive(MonitorApp(session), press(*keys))
+    return session.asked
+
+
+class TestWhatIsSeen:
+    @SIZES
+    def test_everything_of_a_run(self, size: tuple[int, int]) -> None:
+        session = running()
+        text = seen(session, size=size)
+        now = session.latest
+        assert now is not None
+        wanted = [
+            "pendant lamp rib", "twin, firmware 0.1.0", "link 50/s", "E X E C U T E", "Feeding.",
+            f"laid {now.telemetry.output_position_mm:.1f} mm", "33 %", "to go 2006.0 mm",
+            "Idle › Starting › Execute › Completing › Complete",
+            "1 guide", f"{now.zones[0].pv_degC:.1f}", "110.0", "2 nip", "at setpoint",
+            "14.00 mm/s", "wanted", f"{now.telemetry.output_speed_mm_s:.2f} mm/s", "apart",
+            "of 8.0 mm", "from median", "984.6", "+1.2", "runs",
+            "No alarms", "State execute", "h Hold", "t Stop", "b Abort", "? keys", CAUTION,
+        ]  # fmt: skip
+        assert [piece for piece in wanted if piece not in text] == []
+
+    @SIZES
+    def test_everything_of_a_jam(self, size: tuple[int, int]) -> None:
+        text = seen(jammed(), size=size)
+        wanted = [
+            "H E L D", "Unhold goes on.", "2 alarms, 1 to acknowledge", "▲ high",
+            "lane stopped: lane 3", "active, unack.", "◆ medium", "under temperature: zone 2 nip",
+            "active, ack.", ALARMS[LANE_STOPPED].remedy, "▲ stopped", "-11.3", "u Unhold",
+            "t Stop", "a Acknowledge", "b Abort", "Unhold refused: alarm standing.", CAUTION,
+        ]  # fmt: skip
+        assert [piece for piece in wanted if piece not in text] == []
+
+    @SIZES
+    def test_all_that_can_be_fitted_fits(self, size: tuple[int, int]) -> None:
+        text = seen(session_at(221.0, zones=3, lanes=8), size=size)
+        assert "zone 3" in text
+        for lane in range(1, 9):
+            assert re.search(rf" {lane} +9\d\d\.\d .* runs", text)
+
+    def test_large_screens_show_all_four_trends_the_meaning_and_the_log(self) -> None:
+        async def script(pilot: Pilot[Any]) -> list[str]:
+            await drawn(pilot)
+            return text_of(pilot.app)
+
+        text = "\n".join(drive(MonitorApp(jammed()), script, LARGE))
+        for piece in ("PV °C", "OP %", "mm/s ━ output", "feed less output, mm"):
+            assert piece in text
+        assert ALARMS[LANE_STOPPED].doc in text
+        assert "◆ At 237.0 s: lane 3 fell behind" in text
+
+    @pytest.mark.parametrize("state", State)
+    def test_every_state_is_named(self, state: State) -> None:
+        text = seen(session_at(221.0, state=state))
+        assert " ".join(state_word(state).upper()) in text
+
+    @pytest.mark.parametrize("number", range(len(ALARMS)))
+    def test_every_alarm_says_what_to_do_on_a_small_screen(self, number: int) -> None:
+        session = session_at(221.0, active=1 << number, unacknowledged=1 << number)
+        session.alarm_instances = {number: 1}
+        rows = drive(MonitorApp(session), press())
+        below = next(k for k, row in enumerate(rows) if row.strip().startswith("To do:"))
+        told = " ".join(" ".join(rows[below : below + 2]).split())
+        assert ALARMS[number].remedy in told
+
+    def test_nothing_heard_yet(self) -> None:
+        text = seen(FakeSession(link=FakeLink(False, "nobody answers on the port", 0.0)))
+        assert "Waiting for the head to answer." in text
+        assert "✕ no link: nobody answers on the port" in text
+
+    def test_a_lost_link_marks_what_is_shown_as_old(self) -> None:
+        session = running()
+        session.link = FakeLink(False, "the port is gone", 0.0)
+        text = seen(session)
+        assert "Last known state: the head does not answer now." in text
+        assert "✕ no link: the port is gone" in text
+
+    @pytest.mark.parametrize("size", [(40, 12), (50, 20), (64, 24), (79, 23), (200, 60)])
+    def test_other_sizes_keep_state_and_abort(self, size: tuple[int, int]) -> None:
+        rows = drive(MonitorApp(jammed()), press(), size)
+        assert all(len(row) == size[0] for row in rows)
+        assert "HELD" in "".join(rows).replace(" ", "")
+        assert "b Abort" in "".join(rows)
+        assert "hard-wired stop." in " ".join(" ".join(rows).split())
+
+    def test_narrow_screens_scroll_to_the_lanes(self) -> None:
+        async def script(pilot: Pilot[Any]) -> list[str]:
+            pilot.app.screen.query_one("#middle").scroll_end(animate=False)
+            await pilot.pause()
+            return text_of(pilot.app)
+
+        assert "▲ stopped" in "\n".join(drive(MonitorApp(jammed()), script, (50, 20)))
+
+    def test_new_values_reach_the_screen(self) -> None:
+        session = running()
+
+        async def script(pilot: Pilot[Any]) -> str:
+            session.latest = snapshot_at(300.0, state=State.HELD)
+            pilot.app.screen.tick()  # type: ignore[attr-defined]
+            await pilot.pause()
+            return "\n".join(text_of(pilot.app))
+
+        assert "H E L D" in drive(MonitorApp(session), script)
+
+    def test_a_message_stands_out_first_and_stays(self) -> None:
+        session = running()
+        session.messages = ["Start refused: wrong state."]
+
+        async def script(pilot: Pilot[Any]) -> list[Kind]:
+            monitor = pilot.app.screen
+            assert isinstance(monitor, Monitor)
+            fresh = monitor._last_message().kind
+            for _ in range(200):
+                monitor._ticks += 1
+            return [fresh, monitor._last_message().kind]
+
+        assert drive(MonitorApp(session), script) == [Kind.STRONG, Kind.QUIET]
+
+
+class TestCommands:
+    @pytest.mark.parametrize(
+        ("key", "command"),
+        [
+            ("r", Command.RESET),
+            ("h", Command.HOLD),
+            ("u", Command.UNHOLD),
+            ("o", Command.COMPLETE),
+            ("t", Command.STOP),
+            ("b", Command.ABORT),
+        ],
+    )
+    def test_one_key_is_enough(self, key: str, command: Command) -> None:
+        assert asked(running(), key) == [("command", command)]
+
+    @pytest.mark.parametrize(("key", "command"), [("s", Command.START), ("c", Command.CLEAR)])
+    def test_start_and_clear_ask_back(self, key: str, command: Command) -> None:
+        for answer, result in ((("y",), [("command", command)]), (("n",), []), (("escape",), [])):
+            session = running()
+            session.allowed = {command}
+            assert asked(session, key, *answer) == result
+
+    def test_enter_alone_confirms_nothing(self) -> None:
+        session = running()
+        session.allowed = {Command.START}
+        assert asked(session, "s", "enter") == []
+
+    @SIZES
+    def test_the_question_shows_the_cautions(self, size: tuple[int, int]) -> None:
+        session = running()
+        session.allowed = {Command.START}
+        text = seen(session, "s", size=size)
+        for piece in ("burn skin", "Rollers draw in", "hard-wired stop is tested", "n No", "y Yes"):
+            assert piece in text
+
+    def test_what_is_not_allowed_goes_to_the_head_to_be_refused(self) -> None:
+        assert asked(running(), "s") == [("command", Command.START)]
+
+    @pytest.mark.parametrize("opened", [("s",), ("1",), ("question_mark",), ("f",), ("q",)])
+    def test_stop_and_abort_work_over_every_dialog(self, opened: tuple[str, ...]) -> None:
+        session = running()
+        session.allowed = {Command.START}
+        wanted = [("command", Command.ABORT), ("command", Command.STOP)]
+        assert asked(session, *opened, "b", "t") == wanted
+
+    def test_buttons_do_the_same(self) -> None:
+        session = running()
+
+        async def script(pilot: Pilot[Any]) -> None:
+            await pilot.click("#command-hold")
+            await pilot.click("#command-abort")
+
+        drive(MonitorApp(session), script)
+        assert session.asked == [("command", Command.HOLD), ("command", Command.ABORT)]
+
+    def test_only_allowed_buttons_are_there_and_abort_always(self) -> None:
+        session = running()
+        session.allowed = {Command.RESET}
+
+        async def script(pilot: Pilot[Any]) -> set[str | None]:
+            return {b.id for b in pilot.app.screen.query(Button) if b.display}
+
+        assert drive(MonitorApp(session), script) == {"command-reset", "command-abort"}
+
+
+class TestAlarms:
+    def test_acknowledge_takes_the_picked_one(self) -> None:
+        assert asked(jammed(), "a") == [("acknowledge", LANE_STOPPED)]
+        assert asked(jammed(), "down", "a") == [("acknowledge", UNDER_TEMPERATURE)]
+        assert asked(jammed(), "enter") == [("acknowledge", LANE_STOPPED)]
+
+    def test_acknowledge_all(self) -> None:
+        assert asked(jammed(), "A") == [("acknowledge", None)]
+
+    def test_nothing_to_acknowledge(self) -> None:
+        assert asked(running(), "a") == []
+
+    def test_the_pick_stays_when_others_change_and_goes_to_a_new_one(self) -> None:
+        session = jammed()
+
+        async def script(pilot: Pilot[Any]) -> list[tuple[Any, ...]]:
+            now = session.latest
+            assert now is not None
+            await pilot.press("down")
+            for active, waiting in ((1 << 11 | 1 << 7, 0), (1 << 11 | 1 << 7 | 1, 1)):
+                changed = replace(
+                    now.telemetry, alarms_active=active, alarms_unacknowledged=waiting
+                )
+                session.latest = replace(now, telemetry=changed)
+                pilot.app.screen.tick()  # type: ignore[attr-defined]
+                await pilot.pause()
+                await pilot.press("a")
+            return session.asked
+
+        assert drive(MonitorApp(session), script) == [
+            ("acknowledge", UNDER_TEMPERATURE),
+            ("acknowledge", 0),
+        ]
+
+
+class TestEntries:
+    def test_a_setpoint(self) -> None:
+        session = running()
+        assert asked(session, "2", *"97.5", "enter") == [("setpoint", 1, 97.5)]
+
+    def test_a_speed(self) -> None:
+        assert asked(running(), "f", *"12,5", "enter") == [("speed", 12.5)]
+
+    def test_out_of_range_is_told_and_not_sent(self) -> None:
+        session = running()
+        text = seen(session, "1", *"999", "enter")
+        assert "From 0 to 140 °C." in text
+        assert session.asked == []
+
+    def test_escape_leaves_it(self) -> None:
+        assert asked(running(), "1", *"80", "escape") == []
+
+    def test_a_zone_that_is_not_fitted(self) -> None:
+        async def script(pilot: Pilot[Any]) -> int:
+            await pilot.press("3")
+            return len(pilot.app.screen.query(Input))
+
+        assert drive(MonitorApp(running()), script) == 0
+
+
+class TestTrends:
+    def test_v_goes_through_the_topics_and_w_through_the_spans(self) -> None:
+        async def script(pilot: Pilot[Any]) -> tuple[list[Topic], list[float]]:
+            monitor = pilot.app.screen
+            assert isinstance(monitor, Monitor)
+            topics, spans = [], []
+            for _ in range(4):
+                await pilot.press("v", "w")
+                topics.append(monitor.query_one("#chosen", TrendPlot).topic)
+                spans.append(monitor.span_s)
+            return topics, spans
+
+        topics, spans = drive(MonitorApp(running()), script)
+        assert topics == [Topic.OUTPUT, Topic.SPEED, Topic.MISMATCH, Topic.TEMPERATURE]
+        assert spans == [*SPANS_S[1:], SPANS_S[0]]
+
+    def test_an_unchanged_ring_is_not_drawn_again(self) -> None:
+        async def script(pilot: Pilot[Any]) -> int:
+            await drawn(pilot)
+            plot = pilot.app.screen.query_one("#chosen", TrendPlot)
+            shown: list[object] = []
+            plot.show = shown.append  # type: ignore[method-assign]
+            await drawn(pilot)
+            return len(shown)
+
+        assert drive(MonitorApp(running()), script) == 0
+
+
+class TestLeaving:
+    def leave(self, session: FakeSession, *keys: str) -> tuple[bool, type[Any]]:
+        async def script(pilot: Pilot[Any]) -> tuple[bool, type[Any]]:
+            await pilot.press("q", *keys)
+            await pilot.pause()
+            return pilot.app._exit, type(pilot.app.screen)
+
+        result: tuple[bool, type[Any]] = drive(MonitorApp(session), script)
+        return result
+
+    def test_from_a_run_only_after_a_question(self) -> None:
+        assert self.leave(running()) == (False, Confirm)
+        assert self.leave(running(), "n") == (False, Monitor)
+        assert self.leave(running(), "y")[0]
+
+    @pytest.mark.parametrize("state", [State.IDLE, State.COMPLETE, State.STOPPED])
+    def test_from_a_head_at_rest_at_once(self, state: State) -> None:
+        assert self.leave(session_at(221.0, state=state))[0]
+
+    def test_without_a_head_at_once(self) -> None:
+        assert self.leave(FakeSession())[0]
+
+
+class TestOtherScreens:
+    def test_help_lists_the_keys_and_the_warning(self) -> None:
+        text = seen(running(), "question_mark")
+        for piece in ("r s h u o c", "t  b", "acknowledge all", "Local codes", "hard-wired stop"):
+            assert piece in " ".join(text.split()) or piece in text
+
+    def test_help_closes(self) -> None:
+        async def script(pilot: Pilot[Any]) -> list[type[Any]]:
+            await pilot.press("question_mark")
+            opened = type(pilot.app.screen)
+            await pilot.press("escape")
+            return [opened, type(pilot.app.screen)]
+
+        assert drive(MonitorApp(running()), script) == [Help, Monitor]
+
+    def test_dark_and_light(self) -> None:
+        async def script(pilot: Pilot[Any]) -> list[str]:
+            before = pilot.app.theme
+            await pilot.press("d")
+            return [before, pilot.app.theme]
+
+        assert drive(MonitorApp(running()), script) == [DARK.name, LIGHT.name]
+
+    def replay(self, session: FakeSession, loader: Any) -> tuple[Any, ...]:
+        async def script(pilot: Pilot[Any]) -> tuple[Any, ...]:
+            await pilot.press("p")
+            await pilot.app.workers.wait_for_complete()
+            await pilot.pause()
+            shown = type(pilot.app.screen)
+            told = [n.message for n in pilot.app._notifications]
+            await pilot.press("t", "q")
+            await pilot.pause()
+            return shown, told, type(pilot.app.screen)
+
+        result: tuple[Any, ...] = drive(MonitorApp(session, loader), script)
+        return result
+
+    def test_replay_of_the_run_and_back_with_stop_at_hand(self) -> None:
+        session = session_at(221.0, state=State.HELD)
+        session.run_folder = Path("run-0007")
+        folders: list[Path] = []
+
+        def loader(folder: Path) -> FakeRecording:
+            folders.append(folder)
+            return FakeRecording(until_s=20.0)
+
+        assert self.replay(session, loader) == (Replay, [], Monitor)
+        assert folders == [session.run_folder]
+        assert session.asked == [("command", Command.STOP)]
+
+    def test_a_log_that_cannot_be_read_is_told_in_a_line(self) -> None:
+        session = running()
+        session.run_folder = Path("run-0007")
+
+        def loader(folder: Path) -> FakeRecording:
+            raise ValueError(f"{folder}: no telemetry yet")
+
+        shown, told, _ = self.replay(session, loader)
+        assert (shown, told) == (Monitor, ["run-0007: no telemetry yet"])
+
+    def test_a_run_that_is_not_logged(self) -> None:
+        shown, told, _ = self.replay(running(), lambda folder: FakeRecording())
+        assert (shown, told) == (Monitor, ["This run is not being logged."])
