@@ -115,7 +115,7 @@ enum refusal {
     REFUSAL_NO_SUCH_ADDRESS = 11,
 };
 
-/* What an event in the queue tells; the argument is in brackets. */
+/* What an event in the queue tells. Arguments: reset cause; state; of alarms 256 x alarm + zone, drive or lane from 0; number of the save; origin of settings; length in mm; 256 x zone + mode; events lost; address of the register. */
 enum event_code {
     EVENT_CODE_HEAD_RESET = 1,
     EVENT_CODE_STATE_ENTERED = 2,

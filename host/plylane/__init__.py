@@ -1,0 +1,1 @@
+"""The host: what the technician's computer runs."""

@@ -146,9 +146,7 @@ def ports() -> None:
 
 
 @app.command
-def twin(
-    *, pty: Path, scenario: Path | None = None, seed: int = 7, pace: Positive = 1.0
-) -> None:
+def twin(*, pty: Path, scenario: Path | None = None, seed: int = 7, pace: Positive = 1.0) -> None:
     """Serve the twin to any Modbus client, paced to the wall clock. Ends with Ctrl-C.
 
     Parameters

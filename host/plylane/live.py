@@ -14,8 +14,8 @@ from plylane.head.poller import LinkStatus, Poller
 from plylane.head.registers import (
     ALARMS,
     BLOCKS,
-    AlarmDetailRegs,
     TRANSITIONS,
+    AlarmDetailRegs,
     Board,
     Command,
     EventCode,

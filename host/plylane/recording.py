@@ -80,6 +80,8 @@ def events_of(run: Run) -> list[Event]:
     """The events of a run, oldest first."""
     names = ("sequence", "code", "argument", "head_ms", "time_s")
     return [
-        Event(row["sequence"], EventCode(row["code"]), row["argument"], row["head_ms"], row["time_s"])
+        Event(
+            row["sequence"], EventCode(row["code"]), row["argument"], row["head_ms"], row["time_s"]
+        )
         for row in run.events.select(names).to_pylist()
     ]

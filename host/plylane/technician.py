@@ -22,7 +22,8 @@ PAUSE_S = 1.0
 class Caller(Protocol):
     """What hands work to the thread that owns the port: a poller."""
 
-    def call(self, fn: Callable[[HeadClient], Any], /) -> Future[Any]: ...
+    def call(self, fn: Callable[[HeadClient], Any], /) -> Future[Any]:
+        """Have `fn(client)` run in that thread."""
 
 
 class Technician:

@@ -20,7 +20,8 @@ def _twin() -> Any:
         import plylane_twin
     except ImportError as error:
         raise TwinError(
-            f"The twin is not part of this install ({error}): install plylane from its source folder."
+            f"The twin is not part of this install ({error}): "
+            "install plylane from its source folder."
         ) from error
     return plylane_twin
 

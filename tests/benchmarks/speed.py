@@ -17,7 +17,6 @@ from pathlib import Path
 
 import pyarrow as pa
 import pyarrow.ipc
-from plylane_twin import Scenario, Twin
 from pymodbus.framer import FramerRTU
 
 from plylane.demo import Demo
@@ -26,6 +25,7 @@ from plylane.head.poller import Poller
 from plylane.head.snapshot import FIRST_WORD, Fitted
 from plylane.recording import Recording
 from plylane.twin_door import demo_scenario, twin_url
+from plylane_twin import Scenario, Twin
 
 POLL_MS = 20
 CHARACTER_S = 11 / 115_200  # MODBUS over Serial Line V1.02, 2.5.1: 11 bits a character
@@ -93,17 +93,21 @@ def plain_rows(folder: Path) -> int:
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--seconds", type=float, default=120.0, help="virtual seconds a measurement")
+    parser.add_argument(
+        "--seconds", type=float, default=120.0, help="virtual seconds a measurement"
+    )
     seconds = parser.parse_args().seconds
     print(f"in-process door           {in_process(seconds):8.0f} x real time   (aim: over 500)")
     print(f"client over virtual line  {through_client(seconds):8.1f} x real time   (aim: over 15)")
     polls, most = polls_against_the_wire(seconds)
-    print(f"polls a second            {polls:8.1f} of {most:.1f} that the wire allows: {polls / most:.0%}")
+    share = f"of {most:.1f} that the wire allows: {polls / most:.0%}"
+    print(f"polls a second            {polls:8.1f} {share}")
     with tempfile.TemporaryDirectory() as folder:
         demo = Demo(demo_scenario(), 7, "virtual", Path(folder))
         outcome = demo.play(3600.0, lambda state, share: None)
         judged, plain = replay(outcome.run)
-    print(f"replay, rows a second     {judged:8.0f} = {judged / plain:.0%} of pyarrow alone ({plain:.0f})")
+    share = f"= {judged / plain:.0%} of pyarrow alone ({plain:.0f})"
+    print(f"replay, rows a second     {judged:8.0f} {share}")
 
 
 if __name__ == "__main__":

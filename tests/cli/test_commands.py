@@ -37,7 +37,9 @@ until = { state = "held", for_s = 3.0 }
 
 def plylane(*arguments: object, cwd: Path, check: bool = False) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-m", "plylane.cli", *map(str, arguments)]
-    return subprocess.run(command, cwd=cwd, check=check, capture_output=True, text=True, timeout=300)
+    return subprocess.run(
+        command, cwd=cwd, check=check, capture_output=True, text=True, timeout=300
+    )
 
 
 def last_json(text: str) -> dict[str, Any]:
@@ -116,7 +118,9 @@ def test_export_does_not_write_over_files_unasked(short, tmp_path: Path) -> None
     assert plylane(*arguments, "--overwrite", cwd=tmp_path).returncode == 0
 
 
-def test_killed_at_any_moment_the_log_is_readable_and_misses_at_most_a_second(tmp_path: Path) -> None:
+def test_killed_at_any_moment_the_log_is_readable_and_misses_at_most_a_second(
+    tmp_path: Path,
+) -> None:
     """A second of the head's time, that is: in virtual time it passes in far less."""
     scenario = tmp_path / "short.toml"
     scenario.write_text(SHORT.replace("length_mm = 400.0", "length_mm = 100000.0"))
@@ -176,7 +180,9 @@ BAD = {
 
 
 @pytest.mark.parametrize("name", BAD)
-def test_bad_scenario_is_one_line_that_names_file_place_and_remedy(name: str, tmp_path: Path) -> None:
+def test_bad_scenario_is_one_line_that_names_file_place_and_remedy(
+    name: str, tmp_path: Path
+) -> None:
     text, expected = BAD[name]
     scenario = tmp_path / "bad.toml"
     if text is not None:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from plylane_twin._core import lib
 
 from plylane.head.registers import ALARMS, TRANSITIONS, WHEN_DONE, Command, Refusal, State
+from plylane_twin._core import lib
 
 CALM_ONLY = {Command.RESET, Command.START, Command.UNHOLD, Command.CLEAR}
 ACTING_SOON = [State.RESETTING, State.ABORTING, State.CLEARING]

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from plylane_twin._core import ffi, lib
 
 from plylane.head.registers import CommandRegs, SettingsOrigin, ZoneSettingsRegs
+from plylane_twin._core import ffi, lib
 
 KP_ADDRESS = ZoneSettingsRegs.BLOCK.register("kp_percent_per_degC").address
 STORE_ADDRESS = CommandRegs.BLOCK.register("store").address

@@ -47,7 +47,13 @@ def test_acting_states_end_where_the_standard_says() -> None:
 
 def test_numbers_of_the_standard() -> None:
     # PackTags state and command numbers, memory
-    assert [s.value for s in (S.CLEARING, S.STOPPED, S.STARTING, S.IDLE, S.EXECUTE)] == [1, 2, 3, 4, 6]
+    assert [s.value for s in (S.CLEARING, S.STOPPED, S.STARTING, S.IDLE, S.EXECUTE)] == [
+        1,
+        2,
+        3,
+        4,
+        6,
+    ]
     assert [s.value for s in (S.STOPPING, S.ABORTING, S.ABORTED, S.HOLDING, S.HELD)] == [
         7,
         8,
@@ -55,7 +61,12 @@ def test_numbers_of_the_standard() -> None:
         10,
         11,
     ]
-    assert [s.value for s in (S.UNHOLDING, S.RESETTING, S.COMPLETING, S.COMPLETE)] == [12, 15, 16, 17]
+    assert [s.value for s in (S.UNHOLDING, S.RESETTING, S.COMPLETING, S.COMPLETE)] == [
+        12,
+        15,
+        16,
+        17,
+    ]
     assert [c.value for c in (C.RESET, C.START, C.STOP, C.HOLD, C.UNHOLD, C.ABORT, C.CLEAR)] == [
         1,
         2,

@@ -6,10 +6,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import pytest
-from plylane_twin import Scenario, Twin
-from twin_client import TwinClient
 
 from plylane.head.registers import ALARMS, Command, FeedSource, State, ZoneMode
+from plylane_twin import Scenario, Twin
+from twin_client import TwinClient
 
 NUMBER = {alarm.name: alarm.number for alarm in ALARMS}
 REACTED = {
@@ -199,7 +199,9 @@ def test_resets_are_reported_and_the_head_comes_up_stopped(kind: str) -> None:
 
 
 def test_a_run_goes_on_once_the_jam_is_cleared_and_acknowledged() -> None:
-    client = bench('kind = "lane_jam"\nlane = 2\nat_output_mm = 300.0\nuntil = {state="held", for_s=5.0}')
+    client = bench(
+        'kind = "lane_jam"\nlane = 2\nat_output_mm = 300.0\nuntil = {state="held", for_s=5.0}'
+    )
     feed(client, 1000.0)
     client.run_until_alarm(NUMBER["lane_stopped"], 200.0)
     client.run(8.0)

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from plylane_twin import Twin
-
 from plylane.head.client import HeadClient
 from plylane.head.registers import ALARMS, AlarmDetailRegs, Command, State, TelemetryRegs
+from plylane_twin import Twin
 
 
 class DirectPort:
@@ -85,7 +84,9 @@ class TwinClient:
             if self.telemetry().state == state:
                 return
             self.run(0.1)
-        raise AssertionError(f"in {self.telemetry().state.name} after {most_s} s, {self.alarm_names()}")
+        raise AssertionError(
+            f"in {self.telemetry().state.name} after {most_s} s, {self.alarm_names()}"
+        )
 
     def run_until_alarm(self, number: int, most_s: float) -> None:
         """Run until that alarm stands; fails after `most_s`."""

@@ -132,7 +132,7 @@ class Refusal(IntEnum):
 
 
 class EventCode(IntEnum):
-    """What an event in the queue tells; the argument is in brackets."""
+    """What an event in the queue tells. Arguments: reset cause; state; of alarms 256 x alarm + zone, drive or lane from 0; number of the save; origin of settings; length in mm; 256 x zone + mode; events lost; address of the register."""
 
     HEAD_RESET = 1
     STATE_ENTERED = 2
