@@ -1,14 +1,602 @@
+/* Master feed and drives: see feed.h for the arithmetic. */
+#include "feed.h"
+
+#include <string.h>
+
 #include "head.h"
-void feed_init(struct head *head) { (void)head; }
-void feed_apply(struct head *head) { (void)head; }
-void feed_zero(struct head *head) { (void)head; }
-void feed_run(struct head *head) { (void)head; }
-void feed_rest(struct head *head) { (void)head; }
-void feed_halt(struct head *head) { (void)head; }
-void feed_enable(struct head *head, bool enabled) { (void)head; (void)enabled; }
-void feed_jog(struct head *head) { (void)head; }
-bool feed_at_rest(const struct head *head) { (void)head; return true; }
-void feed_tick(struct head *head) { (void)head; }
-uint8_t feed_pulse(struct feed *feed) { (void)feed; return 0; }
-void feed_path_written(struct head *head) { (void)head; }
-void feed_shear_written(struct head *head) { (void)head; }
+
+/* What one tick can hand to a drive, in units of nm * ratio, is 65536 * PHASE_PER_PULSE. This is that,
+ * less the 2 % that the trim may add and the carried remainders. */
+#define PHASE_ROOM INT64_C(64000000000000)
+/* Braking distances must fit 32 bits of nm, 4.29 m: the lowest acceleration, 1 mm/s2, allows this. */
+#define SLOW_BRAKING_UM_S UINT32_C(92000)
+/* Seventeen milliseconds at full speed: only a port that ticks without pulse periods gets there. */
+#define OWED_MAX (INT32_C(1) << 30)
+#define UM_S_PER_HUNDREDTH INT32_C(10) /* speed registers count 0.01 mm/s */
+#define NM_PER_UM INT32_C(1000)
+#define UM_PER_MM INT32_C(1000)
+#define PATH_NEVER UINT16_MAX
+
+int32_t take_thousands(int32_t *rest, int32_t add)
+{
+    int32_t sum = *rest + add;
+    int32_t whole = (int32_t)((sum * INT64_C(4294967)) >> 32); /* 2^32 / 1000: one off at most */
+    int32_t over = sum - whole * 1000;
+    if (over < 0) {
+        over += 1000;
+        whole--;
+    } else if (over >= 1000) {
+        over -= 1000;
+        whole++;
+    }
+    *rest = over;
+    return whole;
+}
+
+static int32_t clamp(int32_t value, int32_t low, int32_t high)
+{
+    if (value < low)
+        return low;
+    return value > high ? high : value;
+}
+
+static uint32_t magnitude(int32_t value)
+{
+    return value < 0 ? 0u - (uint32_t)value : (uint32_t)value;
+}
+
+static uint8_t bit(uint8_t drive)
+{
+    return (uint8_t)(1u << drive);
+}
+
+/* ------------------------------------------------------------------------------------ interrupt */
+
+/* irq: 32-bit adds and compares only. A step is at most a pulse, so one subtraction is enough. */
+uint8_t feed_pulse(struct feed *feed)
+{
+    uint8_t mask = 0;
+    int8_t left = feed->left;
+    if (left <= -LATE_PERIODS)
+        return 0;
+    feed->left = (int8_t)(left - 1);
+    struct drive *drive = feed->drive;
+    for (uint8_t one = 1; one < 1u << DRIVES; one = (uint8_t)(one << 1), drive++) {
+        int32_t step = drive->step;
+        if (step == 0)
+            continue;
+        int32_t phase = drive->phase + step;
+        if (phase < 0) {
+            phase += PHASE_PER_PULSE;
+            drive->pulses = drive->pulses - 1;
+            mask |= one;
+        } else if (phase >= PHASE_PER_PULSE) {
+            phase -= PHASE_PER_PULSE;
+            drive->pulses = drive->pulses + 1;
+            mask |= one;
+        }
+        drive->phase = phase;
+    }
+    return mask;
+}
+
+/* -------------------------------------------------------------------------------------- drives */
+
+static void tell_port(const struct head *head)
+{
+    const struct feed *feed = &head->feed;
+    head->port->drives(head->port->context, feed->enabled, feed->backwards ^ feed->reversed);
+}
+
+static uint8_t fitted(const struct head *head)
+{
+    return (uint8_t)((1u << head->settings.machine.drives_fitted) - 1u);
+}
+
+/* nm * ratio + rest, split into whole steps and a new rest. */
+static int32_t split(struct drive *drive, int32_t nm)
+{
+    uint64_t product = (uint64_t)magnitude(nm) * drive->ratio;
+    int32_t whole = (int32_t)(product >> 16);
+    int32_t rest = (uint16_t)product;
+    if (nm < 0) {
+        whole = -whole;
+        rest = -rest;
+    }
+    rest += drive->rest;
+    drive->rest = rest & UINT16_MAX;
+    return whole + (rest >> 16);
+}
+
+/* What a tick pays of a debt: an eighth, so that a debt neither becomes a jerk nor, when every tick is
+ * late and each step runs up to five times too long, one of ever growing swings. */
+static int32_t instalment(int32_t owed)
+{
+    int32_t eighth = (owed + (owed > 0 ? 7 : -7)) / 8;
+    return clamp(eighth, -PHASE_PER_PULSE / 16, PHASE_PER_PULSE / 16);
+}
+
+/* The step for the next sixteen periods; what does not fit stays owed. */
+static int32_t next_step(struct drive *drive, int32_t nm)
+{
+    int32_t all = split(drive, nm);
+    if (drive->owed == 0)
+        return all; /* fits: see PHASE_ROOM */
+    int32_t paid = instalment(drive->owed);
+    all += paid * 16;
+    int32_t step = clamp(all, -PHASE_PER_PULSE, PHASE_PER_PULSE);
+    /* run ahead because of a late tick: wait for the master rather than turn back */
+    if ((nm > 0 && step < 0) || (nm < 0 && step > 0))
+        step = 0;
+    all -= step;
+    drive->owed += (all >> 4) - paid;
+    drive->rest += (all & 15) << 16;
+    return step;
+}
+
+/* The steps given so far had `left` periods, each a sixteenth of a step, to go (negative: they had
+ * more): the drives are owed that. */
+static void carry(struct feed *feed, const int32_t *step, int8_t left)
+{
+    for (uint8_t i = 0; i < DRIVES; i++) {
+        struct drive *drive = &feed->drive[i];
+        int32_t rest = drive->rest + (step[i] & 255) * left * 4096;
+        int32_t owed = drive->owed + (step[i] >> 8) * left + (rest >> 20);
+        drive->owed = clamp(owed, -OWED_MAX, OWED_MAX);
+        drive->rest = rest & 0xFFFFF;
+    }
+}
+
+/* Exchange the steps for new ones, all in one go and the direction pins with them. */
+static int8_t exchange(struct head *head, int32_t *step, uint8_t backwards)
+{
+    struct feed *feed = &head->feed;
+    uint8_t before = head->port->lock(head->port->context);
+    int8_t left = feed->left;
+    feed->left = PULSES_PER_TICK;
+    for (uint8_t i = 0; i < DRIVES; i++) {
+        struct drive *drive = &feed->drive[i];
+        int32_t old = drive->step;
+        drive->step = step[i];
+        step[i] = old;
+        drive->pulses_seen = drive->pulses;
+    }
+    if (backwards != feed->backwards) {
+        feed->backwards = backwards;
+        tell_port(head);
+    }
+    head->port->unlock(head->port->context, before);
+    return left;
+}
+
+static void move_drives(struct head *head, int32_t nm)
+{
+    struct feed *feed = &head->feed;
+    int32_t step[DRIVES];
+    uint8_t backwards = feed->backwards;
+    for (uint8_t i = 0; i < DRIVES; i++) {
+        step[i] = next_step(&feed->drive[i], feed->moving_drives & bit(i) ? nm : 0);
+        if (step[i] < 0)
+            backwards |= bit(i);
+        else if (step[i] > 0)
+            backwards &= (uint8_t)~bit(i);
+    }
+    int8_t left = exchange(head, step, backwards);
+    if (left != 0)
+        carry(feed, step, left);
+}
+
+static bool drives_at_rest(const struct feed *feed)
+{
+    for (uint8_t i = 0; i < DRIVES; i++) {
+        const struct drive *drive = &feed->drive[i];
+        if (drive->step != 0 || drive->owed != 0 || drive->rest >> 16 != 0)
+            return false;
+    }
+    return true;
+}
+
+/* -------------------------------------------------------------------------------------- master */
+
+/* Is there ample room? Without a division: v + v^2 / 2a is always enough to stop, here in 2^16 nm. */
+static bool far_away(uint32_t to_go_nm, uint32_t speed, uint32_t a)
+{
+    uint32_t coarse = (speed >> 8) + 1u;
+    return to_go_nm > speed && ((to_go_nm - speed) >> 16) * (2u * a) >= coarse * coarse;
+}
+
+/* Where the motion ends if from this tick on the master moves `speed`, speed - a, speed - 2a, ... with
+ * k whole steps of a in speed. Products wrap, the result (below 2^32) does not. */
+static uint32_t stopping_nm(uint32_t speed, uint32_t a, uint32_t k)
+{
+    uint32_t half = (k | 1u) * ((k + 1u) >> 1); /* k (k + 1) / 2, halved first */
+    return (k + 1u) * speed - half * a;
+}
+
+/* The highest speed from low to high from which the master can still stop on the nanometre. stopping_nm
+ * grows by k + 1 with each um/s, so it is climbed from `low` in at most three straight pieces. */
+static uint32_t braking_speed(uint32_t to_go_nm, uint32_t low, uint32_t high, uint32_t a)
+{
+    uint32_t k = low / a;
+    uint32_t needed = stopping_nm(low, a, k);
+    uint32_t edge = k * a;
+    if (needed > to_go_nm)
+        return low; /* cannot be helped; overshoot and come back */
+    for (uint32_t spare = to_go_nm - needed; low < high; low = edge) {
+        k++;
+        edge += a;
+        if (edge > high)
+            edge = high;
+        uint32_t cost = (edge - low) * k;
+        if (spare < cost)
+            return low + spare / k;
+        spare -= cost;
+    }
+    return high;
+}
+
+/* Next speed towards a point `to_go_nm` ahead, seen in its direction. Having once chosen a speed with
+ * room to stop, the speed less a always has it too: so the end is met exactly, within the limit a. */
+static int32_t approach(uint32_t to_go_nm, int32_t speed, int32_t cruise, int32_t limit)
+{
+    uint32_t a = (uint32_t)limit;
+    int32_t low = speed - limit;
+    int32_t high = clamp(cruise, low, speed + limit);
+    if (high <= 0 || far_away(to_go_nm, (uint32_t)high, a))
+        return high;
+    return (int32_t)braking_speed(to_go_nm, low < 0 ? 0u : (uint32_t)low, (uint32_t)high, a);
+}
+
+/* What is ahead, nm; so far away that it does not matter where 32 bits do not hold it. */
+static uint32_t ahead_nm(const struct feed *feed)
+{
+    if (feed->mode == FEED_JOG)
+        return magnitude(feed->jog_to_go_nm);
+    if (feed->to_go_um >= INT32_C(4294967))
+        return UINT32_MAX;
+    return (uint32_t)feed->to_go_um * 1000u + (uint32_t)feed->to_go_rest_nm;
+}
+
+static bool has_length(const struct head *head)
+{
+    return head->feed.mode != FEED_JOG && head->live.feed.source == FEED_SOURCE_LENGTH;
+}
+
+/* A run that feeds, or slows down from feeding. */
+static bool in_run(const struct feed *feed)
+{
+    return feed->mode == FEED_RUN || (feed->mode == FEED_REST && feed->speed_um_s != 0);
+}
+
+static int32_t source_speed(const struct head *head)
+{
+    const struct feed_regs *set = &head->live.feed;
+    switch (set->source) {
+    case FEED_SOURCE_SET_SPEED:
+        return set->speed_mm_s * UM_S_PER_HUNDREDTH;
+    case FEED_SOURCE_LENGTH:
+        return set->speed_mm_s < 0 ? 0 : set->speed_mm_s * UM_S_PER_HUNDREDTH;
+    default:
+        if (head->feed.path_age_ms >= head->settings.guards.path_timeout_ms)
+            return 0;
+        return set->path_speed_mm_s * UM_S_PER_HUNDREDTH;
+    }
+}
+
+static int32_t wanted_speed(const struct head *head)
+{
+    const struct feed *feed = &head->feed;
+    if (feed->mode != feed->next_mode || feed->jog_waits)
+        return 0; /* stand first */
+    if (feed->mode == FEED_JOG)
+        return head->live.feed.jog_speed_mm_s * UM_S_PER_HUNDREDTH;
+    return feed->mode == FEED_RUN ? source_speed(head) : 0;
+}
+
+/* Keep below the ceiling and note the drives on whose account that is. */
+static int32_t limited(struct feed *feed, int32_t wanted)
+{
+    int32_t speed = clamp(wanted, -feed->ceiling_um_s, feed->ceiling_um_s);
+    if (speed != wanted)
+        feed->overrun_drives |= feed->tight_drives & feed->moving_drives;
+    return speed;
+}
+
+static bool has_end(const struct head *head)
+{
+    return head->feed.mode == FEED_JOG || (head->feed.mode == FEED_RUN && has_length(head));
+}
+
+static bool end_behind(const struct feed *feed)
+{
+    return feed->mode == FEED_JOG ? feed->jog_to_go_nm < 0 : feed->to_go_um < 0;
+}
+
+static int32_t next_speed(struct head *head)
+{
+    struct feed *feed = &head->feed;
+    int32_t a = head->settings.machine.acceleration_mm_s2;
+    int32_t now = feed->speed_um_s;
+    int32_t target = limited(feed, wanted_speed(head));
+    feed->target_um_s = target;
+    if (target == 0 || !has_end(head))
+        return clamp(target, now - a, now + a);
+    if (end_behind(feed))
+        return -approach(ahead_nm(feed), -now, target, a);
+    return approach(ahead_nm(feed), now, target, a);
+}
+
+/* A length or a jog is over when nothing is left and the next tick may stand still. */
+static bool arrived(const struct head *head)
+{
+    return magnitude(head->feed.speed_um_s) <= head->settings.machine.acceleration_mm_s2;
+}
+
+static uint16_t whole_mm(int32_t um)
+{
+    int32_t mm = um / UM_PER_MM;
+    return (uint16_t)clamp(mm, 0, UINT16_MAX);
+}
+
+static void count_length(struct head *head)
+{
+    struct feed *feed = &head->feed;
+    feed->to_go_um += take_thousands(&feed->to_go_rest_nm, -feed->speed_um_s);
+    if (feed->to_go_um != 0 || feed->to_go_rest_nm != 0 || feed->length_done)
+        return;
+    if (!in_run(feed) || !arrived(head))
+        return;
+    feed->length_done = true;
+    event_put(head, EVENT_CODE_LENGTH_REACHED, whole_mm(head->live.feed.length_mm));
+}
+
+static void slew_trim(struct head *head)
+{
+    struct feed *feed = &head->feed;
+    int16_t wanted = feed->mode == FEED_JOG ? 0 : head->live.feed.trim_ppm;
+    if (feed->speed_um_s != 0)
+        wanted = (int16_t)clamp(wanted, feed->trim_ppm - TRIM_STEP_PPM, feed->trim_ppm + TRIM_STEP_PPM);
+    feed->trim_ppm = wanted;
+}
+
+static int32_t trimmed(struct feed *feed, int32_t nm)
+{
+    if (feed->trim_ppm == 0)
+        return nm;
+    int32_t thousandths = take_thousands(&feed->trim_rest[0], nm * feed->trim_ppm);
+    return nm + take_thousands(&feed->trim_rest[1], thousandths);
+}
+
+static void advance_position(struct feed *feed, int32_t nm)
+{
+    int32_t um = take_thousands(&feed->position_rest_nm, nm);
+    feed->position_um = (int32_t)((uint32_t)feed->position_um + (uint32_t)um); /* may wrap, after 2147 m */
+}
+
+static void begin_jog(struct head *head)
+{
+    struct feed *feed = &head->feed;
+    feed->mode = FEED_JOG;
+    feed->jog_waits = false;
+    feed->moving_drives = (uint8_t)(head->live.feed.jog_drives & fitted(head));
+    feed->jog_to_go_nm = feed->moving_drives ? head->live.feed.jog_length_mm * NM_PER_UM : 0;
+}
+
+static bool jog_over(const struct feed *feed)
+{
+    return feed->mode == FEED_JOG && feed->jog_to_go_nm == 0;
+}
+
+/* At standstill motions of different kinds may follow each other. */
+static void change_mode(struct head *head)
+{
+    struct feed *feed = &head->feed;
+    if (feed->next_mode == FEED_JOG && feed->jog_waits) {
+        begin_jog(head);
+        return;
+    }
+    if (feed->next_mode == FEED_JOG && jog_over(feed))
+        feed->next_mode = FEED_REST;
+    if (feed->next_mode == FEED_JOG)
+        return;
+    feed->mode = feed->next_mode;
+    feed->moving_drives = fitted(head);
+}
+
+static void move_master(struct head *head)
+{
+    struct feed *feed = &head->feed;
+    if (feed->speed_um_s == 0)
+        change_mode(head);
+    slew_trim(head);
+    feed->speed_um_s = next_speed(head);
+    if (feed->mode == FEED_JOG)
+        feed->jog_to_go_nm -= feed->speed_um_s;
+    else if (has_length(head))
+        count_length(head);
+    int32_t nm = trimmed(feed, feed->speed_um_s);
+    if (feed->moving_drives == fitted(head))
+        advance_position(feed, nm);
+    move_drives(head, nm);
+}
+
+/* --------------------------------------------------------------------------------------- shear */
+
+static void shear_let_go(struct head *head)
+{
+    head->feed.shear_ms = 0;
+    head->port->shear(head->port->context, 0);
+}
+
+static void shear_fire(struct head *head)
+{
+    head->feed.shear_state = 0;
+    head->feed.shear_ms = SHEAR_ON_MS;
+    head->port->shear(head->port->context, 1);
+    event_put(head, EVENT_CODE_SHEAR_FIRED, whole_mm(head->wheels.output_um));
+}
+
+static void work_shear(struct head *head)
+{
+    struct feed *feed = &head->feed;
+    if (feed->shear_ms != 0) {
+        if (--feed->shear_ms == 0)
+            shear_let_go(head);
+    } else if (feed->shear_state && in_run(feed) && head->wheels.output_um >= head->live.feed.shear_at_mm) {
+        shear_fire(head);
+    }
+}
+
+void feed_shear_written(struct head *head)
+{
+    head->feed.shear_state = head->live.feed.shear_at_mm > 0;
+}
+
+/* ------------------------------------------------------------------------------------ commands */
+
+void feed_tick(struct head *head)
+{
+    if (head->feed.path_age_ms != PATH_NEVER)
+        head->feed.path_age_ms++;
+    move_master(head);
+    work_shear(head);
+}
+
+/* pulses_per_m counts 0.01: pulses_per_m / 100 * 4096 * (10^6 + ppm) / 10^6, rounded once. */
+static uint32_t ratio_of(const struct drive_settings_regs *set)
+{
+    uint64_t exact = (uint64_t)set->pulses_per_m * (uint32_t)(INT32_C(1000000) + set->ratio_ppm) * 16u;
+    uint64_t ratio = (exact + 390625u / 2u) / 390625u;
+    return ratio > UINT32_MAX ? UINT32_MAX : (uint32_t)ratio;
+}
+
+/* Ratios and direction of the drives; returns the highest ratio of those fitted. */
+static uint32_t apply_drives(struct head *head)
+{
+    struct feed *feed = &head->feed;
+    uint32_t highest = 0;
+    feed->reversed = 0;
+    for (uint8_t i = 0; i < DRIVES; i++) {
+        const struct drive_settings_regs *set = &head->settings.drive_settings[i];
+        feed->drive[i].ratio = ratio_of(set);
+        if (set->reversed)
+            feed->reversed |= bit(i);
+        if (fitted(head) & bit(i) && feed->drive[i].ratio > highest) {
+            highest = feed->drive[i].ratio;
+            feed->tight_drives = bit(i);
+        }
+    }
+    return highest;
+}
+
+void feed_apply(struct head *head)
+{
+    struct feed *feed = &head->feed;
+    uint32_t ceiling = (uint32_t)(PHASE_ROOM >> 16) / ((apply_drives(head) >> 16) + 1u);
+    uint32_t highest = head->settings.machine.speed_max_mm_s * UINT32_C(10);
+    if (ceiling >= highest) {
+        ceiling = highest;
+        feed->tight_drives = 0;
+    }
+    if (head->settings.machine.acceleration_mm_s2 < 2u && ceiling > SLOW_BRAKING_UM_S)
+        ceiling = SLOW_BRAKING_UM_S;
+    feed->ceiling_um_s = (int32_t)ceiling;
+    feed_enable(head, feed->enabled != 0);
+}
+
+void feed_enable(struct head *head, bool enabled)
+{
+    head->feed.enabled = enabled ? fitted(head) : 0;
+    tell_port(head);
+}
+
+void feed_init(struct head *head)
+{
+    memset(&head->feed, 0, sizeof head->feed);
+    head->feed.path_age_ms = PATH_NEVER;
+    feed_apply(head);
+    shear_let_go(head);
+}
+
+void feed_zero(struct head *head)
+{
+    struct feed *feed = &head->feed;
+    feed->position_um = 0;
+    feed->position_rest_nm = 0;
+    feed->trim_rest[0] = feed->trim_rest[1] = 0;
+    feed->to_go_um = head->live.feed.length_mm;
+    feed->to_go_rest_nm = 0;
+    feed->length_done = false;
+}
+
+static void go_over_to(struct feed *feed, uint8_t mode)
+{
+    feed->next_mode = mode;
+    feed->jog_waits = false;
+    if (feed->mode != FEED_JOG)
+        feed->mode = mode;
+}
+
+void feed_run(struct head *head)
+{
+    go_over_to(&head->feed, FEED_RUN);
+}
+
+void feed_rest(struct head *head)
+{
+    go_over_to(&head->feed, FEED_REST);
+}
+
+void feed_jog(struct head *head)
+{
+    struct feed *feed = &head->feed;
+    if (head->live.feed.jog_length_mm == 0) {
+        if (feed->next_mode == FEED_JOG)
+            feed_rest(head);
+        return;
+    }
+    feed->next_mode = FEED_JOG;
+    feed->jog_waits = true;
+    if (feed->speed_um_s == 0)
+        feed->mode = FEED_JOG;
+    feed_enable(head, true);
+}
+
+void feed_halt(struct head *head)
+{
+    struct feed *feed = &head->feed;
+    uint8_t before = head->port->lock(head->port->context);
+    for (uint8_t i = 0; i < DRIVES; i++)
+        feed->drive[i].step = 0;
+    feed->left = 0;
+    feed_enable(head, false);
+    head->port->unlock(head->port->context, before);
+    /* what the last tick still owed is dropped: the pulses given remain the truth */
+    for (uint8_t i = 0; i < DRIVES; i++) {
+        feed->drive[i].owed = 0;
+        feed->drive[i].rest &= UINT16_MAX;
+    }
+    feed->speed_um_s = feed->target_um_s = 0;
+    feed->mode = feed->next_mode = FEED_REST;
+    feed->jog_waits = false;
+    feed->shear_state = 0;
+    shear_let_go(head);
+}
+
+bool feed_at_rest(const struct head *head)
+{
+    const struct feed *feed = &head->feed;
+    return feed->speed_um_s == 0 && feed->mode != FEED_JOG && feed->next_mode != FEED_JOG &&
+           drives_at_rest(feed);
+}
+
+int32_t feed_to_go_um(const struct head *head)
+{
+    const struct feed *feed = &head->feed;
+    return feed->to_go_um < 0 ? 0 : feed->to_go_um + (feed->to_go_rest_nm != 0);
+}
+
+void feed_path_written(struct head *head)
+{
+    head->feed.path_age_ms = 0;
+}
