@@ -178,7 +178,8 @@ class LiveRun:
 def describe(client: HeadClient) -> str:
     """Who answers, in one line: board, firmware, port."""
     who = client.identity
-    return f"{BOARD_NAMES[who.board]}, firmware {who.version}, {client.name}"
+    text = f"{BOARD_NAMES[who.board]}, firmware {who.version}"
+    return text if client.name.startswith("twin:") else f"{text}, {client.name}"
 
 
 def read_settings(client: HeadClient) -> dict[str, Any]:
