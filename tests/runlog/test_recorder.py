@@ -32,6 +32,16 @@ def test_what_is_recorded_is_read_back(tmp_path: Path) -> None:
     assert run.recorded_findings() == [finding.to_json() for finding in made.FINDINGS]
 
 
+def test_a_plan_with_things_not_set_is_kept_without_them(tmp_path: Path) -> None:
+    plan = {"cut_at_mm": None, "lanes": [1, None], "stagger": {"least_mm": 300.0, "seed": None}}
+    info = made.SMALL.model_copy(
+        update={"plan": {**plan, "file": Path("rib.toml"), "ends": (1, 2)}}
+    )
+    made.record(tmp_path / "run", info).close("complete")
+    kept = {"lanes": [1], "stagger": {"least_mm": 300.0}, "file": "rib.toml", "ends": [1, 2]}
+    assert Run.open(tmp_path / "run").info.plan == kept
+
+
 def test_every_column_says_its_unit_and_scale() -> None:
     columns = schema.telemetry_schema(2, 3, 5)
     assert tuple(columns.names) == schema.columns(2, 3, 5)

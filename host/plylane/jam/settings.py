@@ -45,7 +45,7 @@ class WatchSettings(BaseModel):
 
     lane_sign_mm: float = Field(default=2.0, gt=0.0)
     """A lane that fell behind the others by this much while the whole head fell behind the feed is
-    taken for the cause; below half of it no lane is."""
+    taken for the cause: a whole pulse more than slack and pulses of two lanes account for."""
 
     undecided_threshold_mm: float = Field(default=6.5, gt=0.0)
     """The same for cord alone, while no lane shows why."""

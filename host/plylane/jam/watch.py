@@ -177,7 +177,7 @@ class _Stretch:
         track = self._lanes[lane]
         track.hear()
         # what the strip did not follow the others, and what it kept all of them from following
-        lost_mm = track.lost_mm + max(0.0, self._median.lost_mm)
+        lost_mm = track.lost_mm + (self._median.lost_mm if self._slowed else 0.0)
         evidence = {"lane_deficit_mm": track.lost_mm}
         return self._finding(STRIP_STUCK, row, track, lost_mm, evidence, lane=lane + 1)
 
@@ -186,24 +186,25 @@ class _Stretch:
         cord, undecided_mm = self._cord, self._settings.undecided_threshold_mm
         if cord.silent or any(track.silent for track in self._lanes):
             return []  # told already: a strip that sticks holds up the others
-        together = min(cord.sum_mm, self._median.sum_mm) >= cord.threshold_mm / 2.0
-        last_call = cord.sum_mm >= undecided_mm
-        if together:
+        if self._slowed:
+            cord.hear()
             lane, gained_mm = self._cause()
             if gained_mm >= self._settings.lane_sign_mm:
-                cord.hear()
                 return [self._stuck_strip(row, lane)]
-            if gained_mm < self._settings.lane_sign_mm / 2.0 or last_call:
-                cord.hear()
-                return [self._finding(HEAD_JAM, row, cord, cord.lost_mm, {})]
-        elif last_call:
+            return [self._finding(HEAD_JAM, row, cord, cord.lost_mm, {})]
+        if cord.sum_mm >= undecided_mm:
             cord.hear()
             evidence = {"threshold_mm": undecided_mm}
             return [self._finding(FEED_MISMATCH, row, cord, cord.lost_mm, evidence)]
         return []
 
+    @property
+    def _slowed(self) -> bool:
+        """Whether cord and lanes agree that the whole head fell behind the feed."""
+        return min(self._cord.sum_mm, self._median.sum_mm) >= self._cord.threshold_mm / 2.0
+
     def _cause(self) -> tuple[int, float]:
-        """The lane that fell behind the others most since the whole head fell behind, by how far."""
+        """The lane that fell behind the others most since the whole head did, and by how far."""
         gained_mm = [
             track.residual_mm - before
             for track, before in zip(self._lanes, self._behind_mm, strict=True)

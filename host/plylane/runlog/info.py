@@ -66,8 +66,17 @@ class RunInfo(_Table):
 
 def to_toml(info: RunInfo) -> str:
     """The text of run.toml."""
-    parts = {"format": FORMAT, **info.model_dump(exclude_none=True)}
+    parts = {"format": FORMAT, **_without_none(info.model_dump(mode="json"))}
     return tomli_w.dumps({key: value for key, value in parts.items() if value not in ("", {})})
+
+
+def _without_none(value: Any) -> Any:
+    """TOML has no null: what is not set is left out."""
+    if isinstance(value, dict):
+        return {key: _without_none(part) for key, part in value.items() if part is not None}
+    if isinstance(value, list):
+        return [_without_none(part) for part in value if part is not None]
+    return value
 
 
 def write_info(folder: Path, info: RunInfo) -> None:
