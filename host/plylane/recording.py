@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Self
 
@@ -23,6 +23,7 @@ class Recording:
     run: Run
     findings: list[Finding]
     events: list[Event]
+    _columns: dict[str, NDArray[Any]] = field(default_factory=dict, repr=False, compare=False)
 
     @classmethod
     def open(cls, folder: Path) -> Self:
@@ -53,9 +54,11 @@ class Recording:
 
     def column(self, name: str) -> NDArray[Any]:
         """A column, shape (rows,). Raises KeyError when the log has none of that name."""
-        if name not in self.run.telemetry.column_names:
-            raise KeyError(name)
-        return self.run.columns([name])[name]
+        if name not in self._columns:  # a screen asks for the same ones at every move of its cursor
+            if name not in self.run.telemetry.column_names:
+                raise KeyError(name)
+            self._columns.update(self.run.columns([name]))
+        return self._columns[name]
 
     def to_json(self) -> dict[str, Any]:
         """Rows and findings in a form that `json.dumps` takes."""

@@ -20,7 +20,7 @@ SYMBOLS = "▲◆▽✕"
 
 
 def has_symbol_when_abnormal(said: Said) -> bool:
-    """ISA-101 practice (never colour alone): see shared reference isa101_colour, memory."""
+    """Never colour alone: practice under ANSI/ISA-101.01-2015, the clause itself from memory."""
     return said.kind not in ABNORMAL or said.text.strip()[0] in SYMBOLS
 
 
@@ -110,7 +110,14 @@ class TestFeed:
 
     def test_difference_is_feed_less_output(self) -> None:
         view = decide.feed_view(snapshot_at(221.0).telemetry, LIMITS)
-        assert float(view.difference) == pytest.approx(float(view.feed) - float(view.output))
+        assert float(view.difference.text) == pytest.approx(
+            float(view.feed.text) - float(view.output.text)
+        )
+
+    def test_old_values_are_marked(self) -> None:
+        view = decide.feed_view(snapshot_at(221.0).telemetry, LIMITS, stale=True)
+        said = (view.feed, view.target, view.output, view.difference, view.mismatch, view.word)
+        assert {one.kind for one in said} == {Kind.STALE}
 
 
 class TestProgress:

@@ -12,7 +12,6 @@ from plylane.head.registers import State
 from plylane.screens.decide import (
     Kind,
     Progress,
-    Said,
     progress_line,
     spaced,
     state_kind,
@@ -92,6 +91,3 @@ def _sentence(state: State | None, stale: bool) -> str:
     if stale:
         return "Last known state: the head does not answer now."
     return state_sentence(state)
-
-
-__all__ = ["Banner", "Said", "StateBlock", "StateText"]

@@ -6,7 +6,7 @@ from textual.content import Content
 from textual.reactive import reactive
 from textual.widget import Widget
 
-from plylane.screens.decide import FeedView, Kind, gauge
+from plylane.screens.decide import FeedView, Kind, Said, gauge
 from plylane.screens.widgets.text import left, line, lines, quiet, right
 
 _LABEL, _NUMBER, _GAUGE, _WORD = 9, 7, 9, 15
@@ -46,5 +46,5 @@ def _label(text: str) -> Content:
     return line(left(quiet(text), _LABEL))
 
 
-def _speed_line(label: str, speed: str, other: str, number: str) -> Content:
+def _speed_line(label: str, speed: Said, other: str, number: Said) -> Content:
     return line(_label(label), right(speed, _NUMBER), quiet(f" mm/s  {other}"), number)
