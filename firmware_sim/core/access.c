@@ -17,6 +17,7 @@ union input {
     struct alarm_detail_regs alarm;
     struct refusal_regs refusal;
     struct link_counters_regs counters;
+    struct experiment_status_regs experiment;
 };
 
 struct place { /* of one register */

@@ -14,7 +14,7 @@
 /* Heat that comes over from a hotter neighbour, degC/s, before a zone without output counts as heating
  * itself: 0.15 W/K of bridge under 90 K, into 80 J/K, is 0.17. */
 #define NEIGHBOUR_DEGC_S 0.2f
-/* In manual there is no setpoint to tell a block that ought to rise from one at rest; below this any
+/* In manual and under experiment there is no setpoint to tell a block that ought to rise from one at rest; below this any
  * working heater at a high output still warms its block. */
 #define MANUAL_COLD_DEGC 50.0f
 
@@ -133,7 +133,7 @@ static bool should_rise(const struct head *head, uint8_t i)
         return false;
     if (zone->mode == ZONE_MODE_AUTOMATIC)
         return zone->pv_degC < zone->sp_degC - degC(set->under_temperature_degC);
-    return zone->mode == ZONE_MODE_MANUAL && zone->pv_degC < MANUAL_COLD_DEGC;
+    return zone->mode != ZONE_MODE_OFF && zone->pv_degC < MANUAL_COLD_DEGC;
 }
 
 static void watch_effect(struct head *head, uint8_t i)

@@ -30,6 +30,7 @@ void head_init(struct head *head, const struct port *port, uint8_t reset_cause)
     store_load(head);
     head->unit_address = (uint8_t)head->settings.machine.unit_address;
     link_init(head);
+    experiment_init(head);
     zones_init(head);
     feed_init(head);
     wheels_init(head);
@@ -44,6 +45,7 @@ void head_tick(struct head *head)
     read_inputs(head);
     wheels_tick(head);
     feed_tick(head);
+    experiment_tick(head);
     zones_tick(head);
     guards_tick(head);
     state_tick(head);
@@ -109,11 +111,19 @@ static uint8_t check_zone(const struct head *head, uint8_t zone, uint16_t at, in
 {
     if (zone >= head->settings.machine.zones_fitted && value != 0)
         return REFUSAL_NOT_FITTED;
-    if (at == AT_ZONE_MODE && value == ZONE_MODE_RELAY)
+    if (at == AT_ZONE_MODE && value == ZONE_MODE_EXPERIMENT)
         return REFUSAL_NOT_SUPPORTED;
     if (at == AT_ZONE_SETPOINT_DEGC && value > head->settings.zone_settings[zone].setpoint_max_degC)
         return REFUSAL_SETPOINT_ABOVE_LIMIT;
     return REFUSAL_NONE;
+}
+
+/* What an experiment runs by stays as it was at its start. */
+static uint8_t check_experiment(const struct head *head, uint16_t at, int32_t value)
+{
+    if (at == AT_EXPERIMENT_RUN)
+        return value ? experiment_allowed(head) : REFUSAL_NONE;
+    return experiment_runs(head, head->experiment.zone) ? REFUSAL_WRONG_STATE : REFUSAL_NONE;
 }
 
 static uint16_t address_in_block(uint8_t block, uint8_t entry)
@@ -145,6 +155,8 @@ uint8_t head_may_write(const struct head *head, uint8_t block, uint8_t instance,
         return check_feed(head, at, value);
     case BLOCK_ZONE:
         return check_zone(head, instance, at, value);
+    case BLOCK_EXPERIMENT:
+        return check_experiment(head, at, value);
     default:
         return REFUSAL_NONE;
     }
@@ -202,6 +214,8 @@ void head_written(struct head *head, uint8_t block, uint8_t instance, uint8_t en
         command_written(head, at);
     else if (block == BLOCK_FEED)
         feed_written(head, at);
+    else if (block == BLOCK_EXPERIMENT && at == AT_EXPERIMENT_RUN)
+        experiment_written(head);
     else if (block == BLOCK_DRIVE_SETTINGS || block == BLOCK_MACHINE)
         feed_apply(head);
     else if (block == BLOCK_ZONE_SETTINGS)

@@ -18,6 +18,7 @@
 #include <stdint.h>
 
 #include "events.h"
+#include "experiment.h"
 #include "feed.h"
 #include "guards.h"
 #include "link.h"
@@ -48,6 +49,7 @@ struct head {
     struct alarms alarms;
     struct guards guards;
     struct zones zones;
+    struct experiment experiment;
     struct feed feed;
     struct wheels wheels;
     struct store store;

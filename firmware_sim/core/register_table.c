@@ -44,6 +44,10 @@ const struct reg_entry reg_entries[] FLASH = {
     {1, TYPE_U16, WRITE_NEVER, offsetof(struct link_counters_regs, frames_bad), INT32_C(0), INT32_C(65535), INT32_C(0)},
     {2, TYPE_U16, WRITE_NEVER, offsetof(struct link_counters_regs, exceptions_sent), INT32_C(0), INT32_C(65535), INT32_C(0)},
     {3, TYPE_U16, WRITE_NEVER, offsetof(struct link_counters_regs, bytes_lost), INT32_C(0), INT32_C(65535), INT32_C(0)},
+    {0, TYPE_U16, WRITE_NEVER, offsetof(struct experiment_status_regs, end), INT32_C(0), INT32_C(65535), INT32_C(0)},
+    {1, TYPE_U16, WRITE_NEVER, offsetof(struct experiment_status_regs, zone), INT32_C(0), INT32_C(65535), INT32_C(0)},
+    {2, TYPE_U16, WRITE_NEVER, offsetof(struct experiment_status_regs, elapsed_s), INT32_C(0), INT32_C(65535), INT32_C(0)},
+    {3, TYPE_U16, WRITE_NEVER, offsetof(struct experiment_status_regs, switches), INT32_C(0), INT32_C(65535), INT32_C(0)},
     {0, TYPE_U16, WRITE_ANY, offsetof(struct command_regs, command), INT32_C(0), INT32_C(10), INT32_C(0)},
     {1, TYPE_U32, WRITE_ANY, offsetof(struct command_regs, acknowledge), INT32_C(0), INT32_C(2147483647), INT32_C(0)},
     {3, TYPE_U16, WRITE_ANY, offsetof(struct command_regs, events_taken), INT32_C(0), INT32_C(65535), INT32_C(0)},
@@ -61,6 +65,17 @@ const struct reg_entry reg_entries[] FLASH = {
     {0, TYPE_U16, WRITE_ANY, offsetof(struct zone_regs, mode), INT32_C(0), INT32_C(3), INT32_C(0)},
     {1, TYPE_I16, WRITE_ANY, offsetof(struct zone_regs, setpoint_degC), INT32_C(0), INT32_C(25000), INT32_C(0)},
     {2, TYPE_U16, WRITE_ANY, offsetof(struct zone_regs, manual_op_percent), INT32_C(0), INT32_C(10000), INT32_C(0)},
+    {0, TYPE_U16, WRITE_ANY, offsetof(struct experiment_regs, kind), INT32_C(0), INT32_C(3), INT32_C(0)},
+    {1, TYPE_U16, WRITE_ANY, offsetof(struct experiment_regs, zone), INT32_C(0), INT32_C(2), INT32_C(0)},
+    {2, TYPE_U16, WRITE_ANY, offsetof(struct experiment_regs, op_low_percent), INT32_C(0), INT32_C(10000), INT32_C(0)},
+    {3, TYPE_U16, WRITE_ANY, offsetof(struct experiment_regs, op_high_percent), INT32_C(0), INT32_C(10000), INT32_C(10000)},
+    {4, TYPE_I16, WRITE_ANY, offsetof(struct experiment_regs, switch_degC), INT32_C(0), INT32_C(25000), INT32_C(0)},
+    {5, TYPE_U16, WRITE_ANY, offsetof(struct experiment_regs, hysteresis_degC), INT32_C(0), INT32_C(2000), INT32_C(30)},
+    {6, TYPE_U16, WRITE_ANY, offsetof(struct experiment_regs, interval_s), INT32_C(1), INT32_C(3600), INT32_C(60)},
+    {7, TYPE_U16, WRITE_ANY, offsetof(struct experiment_regs, switchings), INT32_C(2), INT32_C(1000), INT32_C(10)},
+    {8, TYPE_I16, WRITE_ANY, offsetof(struct experiment_regs, ceiling_degC), INT32_C(0), INT32_C(30000), INT32_C(12000)},
+    {9, TYPE_U16, WRITE_ANY, offsetof(struct experiment_regs, time_limit_s), INT32_C(10), INT32_C(36000), INT32_C(1800)},
+    {10, TYPE_U16, WRITE_ANY, offsetof(struct experiment_regs, run), INT32_C(0), INT32_C(1), INT32_C(0)},
     {0, TYPE_U16, WRITE_STILL, offsetof(struct machine_regs, unit_address), INT32_C(1), INT32_C(247), INT32_C(1)},
     {1, TYPE_U16, WRITE_STILL, offsetof(struct machine_regs, zones_fitted), INT32_C(1), INT32_C(3), INT32_C(2)},
     {2, TYPE_U16, WRITE_STILL, offsetof(struct machine_regs, drives_fitted), INT32_C(1), INT32_C(3), INT32_C(3)},
@@ -123,14 +138,16 @@ const struct reg_block reg_blocks[BLOCK_COUNT] FLASH = {
     {200, 1, 19, SPACE_INPUT, HOME_INPUT, 32, 1, 0, sizeof(struct alarm_detail_regs)}, /* alarm_detail */
     {240, 4, 1, SPACE_INPUT, HOME_INPUT, 33, 3, 0, sizeof(struct refusal_regs)}, /* refusal */
     {250, 4, 1, SPACE_INPUT, HOME_INPUT, 36, 4, 0, sizeof(struct link_counters_regs)}, /* link_counters */
-    {0, 5, 1, SPACE_HOLDING, HOME_LIVE, 40, 4, offsetof(struct live, command), sizeof(struct command_regs)}, /* command */
-    {20, 13, 1, SPACE_HOLDING, HOME_LIVE, 44, 10, offsetof(struct live, feed), sizeof(struct feed_regs)}, /* feed */
-    {40, 3, 3, SPACE_HOLDING, HOME_LIVE, 54, 3, offsetof(struct live, zone), sizeof(struct zone_regs)}, /* zone */
-    {100, 10, 1, SPACE_HOLDING, HOME_SETTINGS, 57, 9, offsetof(struct settings, machine), sizeof(struct machine_regs)}, /* machine */
-    {120, 34, 3, SPACE_HOLDING, HOME_SETTINGS, 66, 28, offsetof(struct settings, zone_settings), sizeof(struct zone_settings_regs)}, /* zone_settings */
-    {260, 5, 3, SPACE_HOLDING, HOME_SETTINGS, 94, 3, offsetof(struct settings, drive_settings), sizeof(struct drive_settings_regs)}, /* drive_settings */
-    {280, 2, 8, SPACE_HOLDING, HOME_SETTINGS, 97, 1, offsetof(struct settings, lane_settings), sizeof(struct lane_settings_regs)}, /* lane_settings */
-    {300, 10, 1, SPACE_HOLDING, HOME_SETTINGS, 98, 10, offsetof(struct settings, guards), sizeof(struct guards_regs)}, /* guards */
+    {260, 4, 1, SPACE_INPUT, HOME_INPUT, 40, 4, 0, sizeof(struct experiment_status_regs)}, /* experiment_status */
+    {0, 5, 1, SPACE_HOLDING, HOME_LIVE, 44, 4, offsetof(struct live, command), sizeof(struct command_regs)}, /* command */
+    {20, 13, 1, SPACE_HOLDING, HOME_LIVE, 48, 10, offsetof(struct live, feed), sizeof(struct feed_regs)}, /* feed */
+    {40, 3, 3, SPACE_HOLDING, HOME_LIVE, 58, 3, offsetof(struct live, zone), sizeof(struct zone_regs)}, /* zone */
+    {60, 11, 1, SPACE_HOLDING, HOME_LIVE, 61, 11, offsetof(struct live, experiment), sizeof(struct experiment_regs)}, /* experiment */
+    {100, 10, 1, SPACE_HOLDING, HOME_SETTINGS, 72, 9, offsetof(struct settings, machine), sizeof(struct machine_regs)}, /* machine */
+    {120, 34, 3, SPACE_HOLDING, HOME_SETTINGS, 81, 28, offsetof(struct settings, zone_settings), sizeof(struct zone_settings_regs)}, /* zone_settings */
+    {260, 5, 3, SPACE_HOLDING, HOME_SETTINGS, 109, 3, offsetof(struct settings, drive_settings), sizeof(struct drive_settings_regs)}, /* drive_settings */
+    {280, 2, 8, SPACE_HOLDING, HOME_SETTINGS, 112, 1, offsetof(struct settings, lane_settings), sizeof(struct lane_settings_regs)}, /* lane_settings */
+    {300, 10, 1, SPACE_HOLDING, HOME_SETTINGS, 113, 10, offsetof(struct settings, guards), sizeof(struct guards_regs)}, /* guards */
 };
 
 const uint8_t alarm_reactions[ALARM_COUNT] FLASH = {

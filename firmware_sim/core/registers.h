@@ -4,13 +4,13 @@
 
 #include <stdint.h>
 
-#define REG_MAP_HASH 0x76A0BA09UL
+#define REG_MAP_HASH 0x1ECFCB58UL
 #define REG_FIFO_ADDRESS 768u
 #define VERSION_MAJOR 0u
 #define VERSION_MINOR 1u
 #define VERSION_PATCH 0u
 #define VERSION_TEXT "0.1.0"
-#define MAP_HASH_TEXT "76a0ba09"
+#define MAP_HASH_TEXT "1ecfcb58"
 #define VENDOR_TEXT "plylane"
 #define PRODUCT_TEXT "press head controller"
 #define ZONES 3u
@@ -53,7 +53,28 @@ enum zone_mode {
     ZONE_MODE_OFF = 0,
     ZONE_MODE_MANUAL = 1,
     ZONE_MODE_AUTOMATIC = 2,
-    ZONE_MODE_RELAY = 3,
+    ZONE_MODE_EXPERIMENT = 3,
+};
+
+/* How an experiment moves the output of its zone. */
+enum experiment_kind {
+    EXPERIMENT_KIND_NONE = 0,
+    EXPERIMENT_KIND_RELAY = 1,
+    EXPERIMENT_KIND_STEP = 2,
+    EXPERIMENT_KIND_DOUBLET = 3,
+};
+
+/* How the last experiment stands or ended. */
+enum experiment_end {
+    EXPERIMENT_END_NONE = 0,
+    EXPERIMENT_END_RUNNING = 1,
+    EXPERIMENT_END_FINISHED = 2,
+    EXPERIMENT_END_STOPPED = 3,
+    EXPERIMENT_END_TOO_HOT = 4,
+    EXPERIMENT_END_OUT_OF_TIME = 5,
+    EXPERIMENT_END_LINK_SILENT = 6,
+    EXPERIMENT_END_SENSOR_FAILED = 7,
+    EXPERIMENT_END_STATE_LEFT = 8,
 };
 
 /* Temperature sensor of a zone. */
@@ -115,7 +136,7 @@ enum refusal {
     REFUSAL_NO_SUCH_ADDRESS = 11,
 };
 
-/* What an event in the queue tells. Arguments: reset cause; state; of alarms 256 x alarm + zone, drive or lane from 0; number of the save; origin of settings; length in mm; 256 x zone + mode; events lost; address of the register. */
+/* What an event in the queue tells. Arguments: reset cause; state; of alarms 256 x alarm + zone, drive or lane from 0; number of the save; origin of settings; length in mm; 256 x zone + mode; events lost; address of the register; 256 x zone + ExperimentEnd. */
 enum event_code {
     EVENT_CODE_HEAD_RESET = 1,
     EVENT_CODE_STATE_ENTERED = 2,
@@ -130,6 +151,7 @@ enum event_code {
     EVENT_CODE_ZONE_MODE = 11,
     EVENT_CODE_EVENTS_LOST = 12,
     EVENT_CODE_WRITE_REFUSED = 13,
+    EVENT_CODE_EXPERIMENT_ENDED = 14,
 };
 
 /* Switch inputs, as read. */
@@ -243,6 +265,13 @@ struct link_counters_regs { /* Counts since reset; they wrap. */
     uint16_t bytes_lost;
 };
 
+struct experiment_status_regs { /* The experiment under way, or the last one. */
+    uint16_t end;
+    uint16_t zone;
+    uint16_t elapsed_s; /* [1 s] */
+    uint16_t switches;
+};
+
 struct command_regs { /* Commands. Each acts when written and reads back as last accepted. */
     uint16_t command;
     uint32_t acknowledge;
@@ -267,6 +296,20 @@ struct zone_regs { /* A zone, not stored: a head comes up with its zones off. */
     uint16_t mode;
     int16_t setpoint_degC; /* [0.01 degC] */
     uint16_t manual_op_percent; /* [0.01 %] */
+};
+
+struct experiment_regs { /* An experiment moves a zone's output to learn how the zone answers, then gives the zone back to its mode. It ends by itself when the zone gets too hot, time is over, the link falls silent or the machine leaves Idle and Execute. */
+    uint16_t kind;
+    uint16_t zone;
+    uint16_t op_low_percent; /* [0.01 %] */
+    uint16_t op_high_percent; /* [0.01 %] */
+    int16_t switch_degC; /* [0.01 degC] */
+    uint16_t hysteresis_degC; /* [0.01 degC] */
+    uint16_t interval_s; /* [1 s] */
+    uint16_t switchings;
+    int16_t ceiling_degC; /* [0.01 degC] */
+    uint16_t time_limit_s; /* [1 s] */
+    uint16_t run;
 };
 
 struct machine_regs { /* What is fitted. */
@@ -339,6 +382,7 @@ struct live {
     struct command_regs command;
     struct feed_regs feed;
     struct zone_regs zone[3];
+    struct experiment_regs experiment;
 };
 
 struct settings {
@@ -358,15 +402,17 @@ enum reg_block_id {
     BLOCK_ALARM_DETAIL = 5,
     BLOCK_REFUSAL = 6,
     BLOCK_LINK_COUNTERS = 7,
-    BLOCK_COMMAND = 8,
-    BLOCK_FEED = 9,
-    BLOCK_ZONE = 10,
-    BLOCK_MACHINE = 11,
-    BLOCK_ZONE_SETTINGS = 12,
-    BLOCK_DRIVE_SETTINGS = 13,
-    BLOCK_LANE_SETTINGS = 14,
-    BLOCK_GUARDS = 15,
-    BLOCK_COUNT = 16
+    BLOCK_EXPERIMENT_STATUS = 8,
+    BLOCK_COMMAND = 9,
+    BLOCK_FEED = 10,
+    BLOCK_ZONE = 11,
+    BLOCK_EXPERIMENT = 12,
+    BLOCK_MACHINE = 13,
+    BLOCK_ZONE_SETTINGS = 14,
+    BLOCK_DRIVE_SETTINGS = 15,
+    BLOCK_LANE_SETTINGS = 16,
+    BLOCK_GUARDS = 17,
+    BLOCK_COUNT = 18
 };
 
 #define AT_IDENTITY_MAP_HASH 0u
@@ -409,6 +455,10 @@ enum reg_block_id {
 #define AT_LINK_COUNTERS_FRAMES_BAD 251u
 #define AT_LINK_COUNTERS_EXCEPTIONS_SENT 252u
 #define AT_LINK_COUNTERS_BYTES_LOST 253u
+#define AT_EXPERIMENT_STATUS_END 260u
+#define AT_EXPERIMENT_STATUS_ZONE 261u
+#define AT_EXPERIMENT_STATUS_ELAPSED_S 262u
+#define AT_EXPERIMENT_STATUS_SWITCHES 263u
 #define AT_COMMAND_COMMAND 0u
 #define AT_COMMAND_ACKNOWLEDGE 1u
 #define AT_COMMAND_EVENTS_TAKEN 3u
@@ -426,6 +476,17 @@ enum reg_block_id {
 #define AT_ZONE_MODE 40u
 #define AT_ZONE_SETPOINT_DEGC 41u
 #define AT_ZONE_MANUAL_OP_PERCENT 42u
+#define AT_EXPERIMENT_KIND 60u
+#define AT_EXPERIMENT_ZONE 61u
+#define AT_EXPERIMENT_OP_LOW_PERCENT 62u
+#define AT_EXPERIMENT_OP_HIGH_PERCENT 63u
+#define AT_EXPERIMENT_SWITCH_DEGC 64u
+#define AT_EXPERIMENT_HYSTERESIS_DEGC 65u
+#define AT_EXPERIMENT_INTERVAL_S 66u
+#define AT_EXPERIMENT_SWITCHINGS 67u
+#define AT_EXPERIMENT_CEILING_DEGC 68u
+#define AT_EXPERIMENT_TIME_LIMIT_S 69u
+#define AT_EXPERIMENT_RUN 70u
 #define AT_MACHINE_UNIT_ADDRESS 100u
 #define AT_MACHINE_ZONES_FITTED 101u
 #define AT_MACHINE_DRIVES_FITTED 102u

@@ -105,6 +105,14 @@ static void fill_counters(const struct head *head, struct link_counters_regs *ou
     head->port->unlock(head->port->context, before);
 }
 
+static void fill_experiment(const struct experiment *now, struct experiment_status_regs *out)
+{
+    out->end = now->end;
+    out->zone = now->zone;
+    out->elapsed_s = now->elapsed_s;
+    out->switches = now->switches;
+}
+
 void snapshot_fill(const struct head *head, uint8_t block, uint8_t instance, void *out)
 {
     switch (block) {
@@ -128,6 +136,9 @@ void snapshot_fill(const struct head *head, uint8_t block, uint8_t instance, voi
         break;
     case BLOCK_REFUSAL:
         *(struct refusal_regs *)out = head->refusal;
+        break;
+    case BLOCK_EXPERIMENT_STATUS:
+        fill_experiment(&head->experiment, out);
         break;
     case BLOCK_LINK_COUNTERS:
         fill_counters(head, out);

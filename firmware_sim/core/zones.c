@@ -141,7 +141,7 @@ static float automatic_output(const struct head *head, struct zone_state *state,
     if (at_limit(state, &gains)) {
         gains.ki = 0.0f;
     }
-    if (from == ZONE_MODE_MANUAL) {
+    if (from == ZONE_MODE_MANUAL || from == ZONE_MODE_EXPERIMENT) {
         pid_take_over(&state->pid, &gains, state->sp_degC, state->pv_degC, forward, LOOP_S, state->op_percent);
     } else if (from == ZONE_MODE_OFF) {
         pid_reset(&state->pid);
@@ -155,6 +155,8 @@ static void set_output(struct head *head, uint8_t zone, uint8_t from)
     float op_percent = 0.0f;
     if (state->mode == ZONE_MODE_MANUAL) {
         op_percent = in_units(head->live.zone[zone].manual_op_percent, WIRE_PERCENT);
+    } else if (state->mode == ZONE_MODE_EXPERIMENT) {
+        op_percent = experiment_output(head, state->pv_degC);
     } else if (state->mode == ZONE_MODE_AUTOMATIC) {
         op_percent = automatic_output(head, state, &head->settings.zone_settings[zone], from);
     }
@@ -178,12 +180,14 @@ static void count_band(uint16_t *ms, bool in)
 
 /* ------------------------------------------------------------------------------------- mode */
 
-/* The relay experiment has its place here; until it is there, asking for it is off. */
 static uint8_t mode_allowed(const struct head *head, uint8_t zone)
 {
     uint16_t wanted = head->live.zone[zone].mode;
     if (!head->zones.enabled || !fitted(head, zone) || !readable(&head->zones.zone[zone])) {
         return ZONE_MODE_OFF;
+    }
+    if (experiment_runs(head, zone)) {
+        return ZONE_MODE_EXPERIMENT;
     }
     if (wanted == ZONE_MODE_MANUAL || wanted == ZONE_MODE_AUTOMATIC) {
         return (uint8_t)wanted;

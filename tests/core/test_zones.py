@@ -12,11 +12,11 @@ from hypothesis import strategies as st
 
 from plylane_twin._core import lib
 
-OFF, MANUAL, AUTOMATIC, RELAY = (
+OFF, MANUAL, AUTOMATIC, EXPERIMENT = (
     lib.ZONE_MODE_OFF,
     lib.ZONE_MODE_MANUAL,
     lib.ZONE_MODE_AUTOMATIC,
-    lib.ZONE_MODE_RELAY,
+    lib.ZONE_MODE_EXPERIMENT,
 )
 LOOP_MS = 100
 SLOT_MS = 5  # a wanted mode or setpoint is in force within it
@@ -215,8 +215,8 @@ def test_a_head_comes_up_with_its_zones_off(ready: Any) -> None:
     assert set(masks(ready, 2000)) == {0}
 
 
-def test_relay_is_not_there_yet(ready: Any) -> None:
-    ready.head.live.zone[0].mode = RELAY
+def test_experiment_is_no_mode_that_can_be_wanted(ready: Any) -> None:
+    ready.head.live.zone[0].mode = EXPERIMENT
     tick(ready, 200)
     assert zone(ready).mode == OFF
     assert ready.port.heaters == 0

@@ -13,7 +13,7 @@ from typing import Self
 
 from plylane.head.wire import Alarm, Block, Register, read_words, write_words
 
-MAP_HASH = 0x76A0BA09
+MAP_HASH = 0x1ECFCB58
 FIRMWARE_VERSION = (0, 1, 0)
 FIFO_ADDRESS = 768
 VENDOR = "plylane"
@@ -62,7 +62,30 @@ class ZoneMode(IntEnum):
     OFF = 0
     MANUAL = 1
     AUTOMATIC = 2
-    RELAY = 3
+    EXPERIMENT = 3
+
+
+class ExperimentKind(IntEnum):
+    """How an experiment moves the output of its zone."""
+
+    NONE = 0
+    RELAY = 1
+    STEP = 2
+    DOUBLET = 3
+
+
+class ExperimentEnd(IntEnum):
+    """How the last experiment stands or ended."""
+
+    NONE = 0
+    RUNNING = 1
+    FINISHED = 2
+    STOPPED = 3
+    TOO_HOT = 4
+    OUT_OF_TIME = 5
+    LINK_SILENT = 6
+    SENSOR_FAILED = 7
+    STATE_LEFT = 8
 
 
 class SensorKind(IntEnum):
@@ -132,7 +155,7 @@ class Refusal(IntEnum):
 
 
 class EventCode(IntEnum):
-    """What an event in the queue tells. Arguments: reset cause; state; of alarms 256 x alarm + zone, drive or lane from 0; number of the save; origin of settings; length in mm; 256 x zone + mode; events lost; address of the register."""
+    """What an event in the queue tells. Arguments: reset cause; state; of alarms 256 x alarm + zone, drive or lane from 0; number of the save; origin of settings; length in mm; 256 x zone + mode; events lost; address of the register; 256 x zone + ExperimentEnd."""
 
     HEAD_RESET = 1
     STATE_ENTERED = 2
@@ -147,6 +170,7 @@ class EventCode(IntEnum):
     ZONE_MODE = 11
     EVENTS_LOST = 12
     WRITE_REFUSED = 13
+    EXPERIMENT_ENDED = 14
 
 
 class Inputs(IntFlag):
@@ -480,6 +504,33 @@ class LinkCountersRegs:
 
 
 @dataclass(frozen=True, slots=True)
+class ExperimentStatusRegs:
+    """The experiment under way, or the last one."""
+
+    end: ExperimentEnd
+    zone: int
+    elapsed_s: int
+    switches: int
+
+    @classmethod
+    def from_words(cls, words: Sequence[int]) -> Self:
+        """Decode the 4 registers of one instance."""
+        v0, v1, v2, v3 = read_words(cls.BLOCK, words)
+        return cls(ExperimentEnd(v0), v1, v2, v3)
+
+    def to_words(self) -> list[int]:
+        """Encode as the 4 registers of one instance."""
+        return write_words(self.BLOCK, [self.end, self.zone, self.elapsed_s, self.switches])
+
+    BLOCK = Block("experiment_status", "input", 260, 1, False, (
+        Register("end", "experiment_status", "input", 260, "u16", "", 1, 0, 65535, 0, "never", "How it stands or ended."),
+        Register("zone", "experiment_status", "input", 261, "u16", "", 1, 0, 65535, 0, "never", "Its zone, from 0."),
+        Register("elapsed_s", "experiment_status", "input", 262, "u16", "s", 1, 0, 65535, 0, "never", "How long it has run."),
+        Register("switches", "experiment_status", "input", 263, "u16", "", 1, 0, 65535, 0, "never", "How often the output has changed."),
+    ))
+
+
+@dataclass(frozen=True, slots=True)
 class CommandRegs:
     """Commands. Each acts when written and reads back as last accepted."""
 
@@ -567,6 +618,47 @@ class ZoneRegs:
         Register("mode", "zone", "holding", 40, "u16", "", 1, 0, 3, 0, "any", "Wanted mode."),
         Register("setpoint_degC", "zone", "holding", 41, "i16", "degC", 0.01, 0, 25000, 0, "any", "Wanted temperature; not above the zone's setpoint_max_degC."),
         Register("manual_op_percent", "zone", "holding", 42, "u16", "%", 0.01, 0, 10000, 0, "any", "Output in manual."),
+    ))
+
+
+@dataclass(frozen=True, slots=True)
+class ExperimentRegs:
+    """An experiment moves a zone's output to learn how the zone answers, then gives the zone back to its mode. It ends by itself when the zone gets too hot, time is over, the link falls silent or the machine leaves Idle and Execute."""
+
+    kind: ExperimentKind
+    zone: int
+    op_low_percent: float
+    op_high_percent: float
+    switch_degC: float
+    hysteresis_degC: float
+    interval_s: int
+    switchings: int
+    ceiling_degC: float
+    time_limit_s: int
+    run: int
+
+    @classmethod
+    def from_words(cls, words: Sequence[int]) -> Self:
+        """Decode the 11 registers of one instance."""
+        v0, v1, v2, v3, v4, v5, v6, v7, v8, v9, v10 = read_words(cls.BLOCK, words)
+        return cls(ExperimentKind(v0), v1, v2 / 100, v3 / 100, v4 / 100, v5 / 100, v6, v7, v8 / 100, v9, v10)
+
+    def to_words(self) -> list[int]:
+        """Encode as the 11 registers of one instance."""
+        return write_words(self.BLOCK, [self.kind, self.zone, round(self.op_low_percent * 100), round(self.op_high_percent * 100), round(self.switch_degC * 100), round(self.hysteresis_degC * 100), self.interval_s, self.switchings, round(self.ceiling_degC * 100), self.time_limit_s, self.run])
+
+    BLOCK = Block("experiment", "holding", 60, 1, False, (
+        Register("kind", "experiment", "holding", 60, "u16", "", 1, 0, 3, 0, "any", "What to do: relay about switch_degC; step from low to high after one interval; doublet middle, high, low, middle, an interval each."),
+        Register("zone", "experiment", "holding", 61, "u16", "", 1, 0, 2, 0, "any", "Which zone, from 0."),
+        Register("op_low_percent", "experiment", "holding", 62, "u16", "%", 0.01, 0, 10000, 0, "any", "Lower output."),
+        Register("op_high_percent", "experiment", "holding", 63, "u16", "%", 0.01, 0, 10000, 10000, "any", "Upper output. Levels that do not lie evenly about the steady output make a biased relay."),
+        Register("switch_degC", "experiment", "holding", 64, "i16", "degC", 0.01, 0, 25000, 0, "any", "Relay: temperature it switches about; not above the zone's setpoint_max_degC."),
+        Register("hysteresis_degC", "experiment", "holding", 65, "u16", "degC", 0.01, 0, 2000, 30, "any", "Relay: how far PV must pass switch_degC before it switches."),
+        Register("interval_s", "experiment", "holding", 66, "u16", "s", 1, 1, 3600, 60, "any", "Step and doublet: length of one level."),
+        Register("switchings", "experiment", "holding", 67, "u16", "", 1, 2, 1000, 10, "any", "Relay: finished after so many switchings."),
+        Register("ceiling_degC", "experiment", "holding", 68, "i16", "degC", 0.01, 0, 30000, 12000, "any", "PV at which it ends at once."),
+        Register("time_limit_s", "experiment", "holding", 69, "u16", "s", 1, 10, 36000, 1800, "any", "Longest time it may take."),
+        Register("run", "experiment", "holding", 70, "u16", "", 1, 0, 1, 0, "any", "1 starts it (Idle or Execute, zone fitted and its sensor good), 0 stops it."),
     ))
 
 
@@ -776,9 +868,11 @@ BLOCKS: dict[str, Block] = {
     "alarm_detail": AlarmDetailRegs.BLOCK,
     "refusal": RefusalRegs.BLOCK,
     "link_counters": LinkCountersRegs.BLOCK,
+    "experiment_status": ExperimentStatusRegs.BLOCK,
     "command": CommandRegs.BLOCK,
     "feed": FeedRegs.BLOCK,
     "zone": ZoneRegs.BLOCK,
+    "experiment": ExperimentRegs.BLOCK,
     "machine": MachineRegs.BLOCK,
     "zone_settings": ZoneSettingsRegs.BLOCK,
     "drive_settings": DriveSettingsRegs.BLOCK,

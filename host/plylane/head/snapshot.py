@@ -11,6 +11,7 @@ from plylane.head.registers import (
     ALARMS,
     DriveTelemetryRegs,
     EventCode,
+    ExperimentEnd,
     LaneTelemetryRegs,
     ResetCause,
     State,
@@ -154,6 +155,11 @@ def _zone_mode(argument: int) -> str:
     return f"Zone {zone + 1} mode {spaced(ZoneMode(mode).name) if known else mode}"
 
 
+def _how_ended(end: int) -> str:
+    known = end in ExperimentEnd.__members__.values()
+    return spaced(ExperimentEnd(end).name) if known else f"end {end}"
+
+
 _TEXT: dict[EventCode, Callable[[int], str]] = {
     EventCode.HEAD_RESET: lambda a: f"Head reset: {causes(ResetCause(a & 15))}",
     EventCode.STATE_ENTERED: _state,
@@ -167,5 +173,8 @@ _TEXT: dict[EventCode, Callable[[int], str]] = {
     EventCode.LENGTH_REACHED: lambda a: "Length reached",
     EventCode.ZONE_MODE: _zone_mode,
     EventCode.EVENTS_LOST: lambda a: f"{a} events lost: the head's queue was full",
+    EventCode.EXPERIMENT_ENDED: lambda a: (
+        f"Experiment on zone {(a >> 8) + 1}: {_how_ended(a & 0xFF)}"
+    ),
     EventCode.WRITE_REFUSED: lambda a: f"Write refused: {label_at(a)}",
 }
