@@ -143,11 +143,23 @@ static bool part_of_a_save(uint8_t block, uint16_t at)
     return home == HOME_SETTINGS || (block == BLOCK_COMMAND && at == AT_COMMAND_STORE);
 }
 
+/* A jog moves in states that count as still; what must not change in motion waits for its end. */
+static bool jog_would_mind(const struct head *head, uint8_t entry, uint16_t at, int32_t value)
+{
+    struct reg_entry e;
+    if (head->feed.mode != FEED_JOG || (at == AT_FEED_JOG_LENGTH_MM && value == 0))
+        return false;
+    flash_copy(&e, &reg_entries[entry], sizeof e);
+    return e.write == WRITE_STILL;
+}
+
 uint8_t head_may_write(const struct head *head, uint8_t block, uint8_t instance, uint8_t entry, int32_t value)
 {
     uint16_t at = address_in_block(block, entry);
     if (head->store.saving && part_of_a_save(block, at))
         return REFUSAL_BUSY_SAVING;
+    if (jog_would_mind(head, entry, at, value))
+        return REFUSAL_WRONG_STATE;
     switch (block) {
     case BLOCK_COMMAND:
         return at == AT_COMMAND_COMMAND ? state_allows(head, (uint16_t)value) : REFUSAL_NONE;

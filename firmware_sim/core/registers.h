@@ -4,13 +4,13 @@
 
 #include <stdint.h>
 
-#define REG_MAP_HASH 0x1ECFCB58UL
+#define REG_MAP_HASH 0xFF4DBAFDUL
 #define REG_FIFO_ADDRESS 768u
 #define VERSION_MAJOR 0u
 #define VERSION_MINOR 1u
 #define VERSION_PATCH 0u
 #define VERSION_TEXT "0.1.0"
-#define MAP_HASH_TEXT "1ecfcb58"
+#define MAP_HASH_TEXT "ff4dbafd"
 #define VENDOR_TEXT "plylane"
 #define PRODUCT_TEXT "press head controller"
 #define ZONES 3u

@@ -70,7 +70,7 @@ static void fill_telemetry(const struct head *head, struct telemetry_regs *out)
     out->output_position_mm = head->wheels.output_um;
     out->output_speed_mm_s = speed_hundredths(head->wheels.speed_um_s);
     out->mismatch_mm = hundredths(head->guards.mismatch_mm);
-    out->trim_ppm = head->live.feed.trim_ppm;
+    out->trim_ppm = head->feed.trim_ppm;
     out->pulse_overruns = head->guards.overruns_seen;
 }
 

@@ -4,7 +4,16 @@ from __future__ import annotations
 
 import pytest
 
-from plylane.head.registers import ALARMS, TRANSITIONS, WHEN_DONE, Command, Refusal, State
+from plylane.head.registers import (
+    ALARMS,
+    TRANSITIONS,
+    WHEN_DONE,
+    Command,
+    FeedRegs,
+    MachineRegs,
+    Refusal,
+    State,
+)
 from plylane_twin._core import lib
 
 CALM_ONLY = {Command.RESET, Command.START, Command.UNHOLD, Command.CLEAR}
@@ -131,3 +140,17 @@ def test_refused_writes_leave_room_for_what_alarms_have_to_tell(bare) -> None:
     told = [queue.queue[(queue.first + i) % len(queue.queue)].code for i in range(queue.count)]
     assert lib.EVENT_CODE_ALARM_RAISED in told
     assert queue.lost == 0
+
+
+def test_what_must_not_change_in_motion_waits_for_the_end_of_a_jog(bare) -> None:
+    put(bare, State.IDLE)
+    length = FeedRegs.BLOCK.register("jog_length_mm")
+    acceleration = MachineRegs.BLOCK.register("acceleration_mm_s2").address
+    assert bare.write(length.address, length.encode(20.0)) == 0
+    bare.tick(200)
+    assert bare.write(acceleration, [50]) == 4
+    assert bare.head.refusal.reason == Refusal.WRONG_STATE
+    assert bare.write(length.address, length.encode(5.0)) == 4
+    assert bare.write(length.address, length.encode(0.0)) == 0
+    bare.tick(1000)
+    assert bare.write(acceleration, [50]) == 0

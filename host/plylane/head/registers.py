@@ -13,7 +13,7 @@ from typing import Self
 
 from plylane.head.wire import Alarm, Block, Register, read_words, write_words
 
-MAP_HASH = 0x1ECFCB58
+MAP_HASH = 0xFF4DBAFD
 FIRMWARE_VERSION = (0, 1, 0)
 FIFO_ADDRESS = 768
 VENDOR = "plylane"
@@ -692,7 +692,7 @@ class MachineRegs:
         Register("drives_fitted", "machine", "holding", 102, "u16", "", 1, 1, 3, 3, "still", "Drives in use."),
         Register("lanes_fitted", "machine", "holding", 103, "u16", "", 1, 1, 8, 5, "still", "Lanes in use."),
         Register("speed_max_mm_s", "machine", "holding", 104, "u16", "mm/s", 0.01, 10, 10000, 4000, "still", "Highest speed the head accepts."),
-        Register("acceleration_mm_s2", "machine", "holding", 105, "u16", "mm/s2", 1, 1, 2000, 40, "still", "Limit for speeding up and slowing down."),
+        Register("acceleration_mm_s2", "machine", "holding", 105, "u16", "mm/s2", 1, 2, 2000, 40, "still", "Limit for speeding up and slowing down."),
         Register("output_mm_per_count", "machine", "holding", 106, "u32", "mm", 1e-06, 1000, 10000000, 50000, "still", "Cord length a count of the output wheel."),
         Register("output_reversed", "machine", "holding", 108, "u16", "", 1, 0, 1, 0, "still", "1 where the output wheel counts backwards."),
         Register("expected_slip_percent", "machine", "holding", 109, "u16", "%", 0.01, 0, 2000, 150, "still", "Slip of the rollers under nominal load, taken off the feed before it is held against the output."),
@@ -793,7 +793,7 @@ class DriveSettingsRegs:
         return write_words(self.BLOCK, [round(self.pulses_per_m * 100), self.ratio_ppm, self.reversed])
 
     BLOCK = Block("drive_settings", "holding", 260, 3, True, (
-        Register("pulses_per_m", "drive_settings", "holding", 260, "u32", "1/m", 0.01, 100000, 100000000, 5092958, "still", "Pulses a metre of strip."),
+        Register("pulses_per_m", "drive_settings", "holding", 260, "u32", "1/m", 0.01, 100000, 99800000, 5092958, "still", "Pulses a metre of strip."),
         Register("ratio_ppm", "drive_settings", "holding", 262, "i32", "ppm", 1, -50000, 50000, 0, "still", "Deviation of this drive from the master feed."),
         Register("reversed", "drive_settings", "holding", 264, "u16", "", 1, 0, 1, 0, "still", "1 where the motor turns the wrong way."),
     ))
