@@ -1,11 +1,8 @@
 /* Registers by address: reading, checking and storing, driven by the generated table.
  *
- * Table entries live in flash; each is copied to the stack when it is needed, and for reading only
- * as far as `min`, which saves the board two thirds of the copying.
+ * Table entries live in flash; each is copied to the stack when it is needed.
  */
 #include "head.h"
-
-#include <stddef.h>
 
 /* One instance of a block that is read only, built on the stack when somebody reads it. */
 union input {
@@ -36,23 +33,43 @@ struct fault { /* what is wrong with a write: REFUSAL_NONE, or why and where */
 
 static bool wide(const struct reg_entry *entry)
 {
-    return entry->type == TYPE_U32 || entry->type == TYPE_I32;
+    return entry->kind & TYPE_WIDE;
 }
 
-/* The block around an address; the word within it is left in *word. */
+static int32_t limit(const struct reg_entry *entry, uint8_t which)
+{
+    const uint16_t *row = reg_limits[entry->limits];
+    uint16_t low = flash_u16(&row[which]);
+
+    if (wide(entry)) {
+        return (int32_t)((uint32_t)flash_u16(&row[LIMITS + which]) << 16 | low);
+    }
+    return entry->kind & TYPE_SIGNED ? (int16_t)low : (int32_t)low;
+}
+
+/* The block around an address; the word within it is left in *word. The search begins at place->number,
+ * since what is read or written next is mostly in the same block or in the one behind it. */
 static bool find_block(uint8_t space, uint16_t address, struct place *place, uint8_t *word)
 {
     struct reg_block *block = &place->block;
+    uint8_t left;
 
-    for (place->number = 0; place->number < BLOCK_COUNT; place->number++) {
+    for (left = BLOCK_COUNT; left != 0; left--) {
         uint16_t at;
 
         flash_copy(block, &reg_blocks[place->number], sizeof *block);
         at = (uint16_t)(address - block->address); /* far too big where address comes before */
         if (block->space == space && at < (uint16_t)(block->words * block->instances)) {
-            place->instance = (uint8_t)(at / block->words);
-            *word = (uint8_t)(at % block->words);
+            place->instance = 0;
+            for (; at >= block->words; at = (uint16_t)(at - block->words)) {
+                place->instance++;
+            }
+            *word = (uint8_t)at;
             return true;
+        }
+        place->number++;
+        if (place->number == BLOCK_COUNT) {
+            place->number = 0;
         }
     }
     return false;
@@ -61,18 +78,15 @@ static bool find_block(uint8_t space, uint16_t address, struct place *place, uin
 /* The register that covers an address, perhaps with its second word. */
 static bool find(uint8_t space, uint16_t address, struct place *place, uint8_t *word)
 {
-    uint8_t begins;
-
     if (!find_block(space, address, place, word)) {
         return false;
     }
     place->index = (uint8_t)(place->block.first + place->block.entries);
     do {
         place->index--;
-        flash_copy(&begins, &reg_entries[place->index].word, sizeof begins);
-    } while (begins > *word);
-    *word = (uint8_t)(*word - begins);
+    } while (flash_u8(&reg_entries[place->index].word) > *word);
     flash_copy(&place->entry, &reg_entries[place->index], sizeof place->entry);
+    *word = (uint8_t)(*word - place->entry.word);
     return true;
 }
 
@@ -98,10 +112,10 @@ static int32_t load(const uint8_t *from, const struct reg_entry *entry)
         return value;
     }
     memcpy(&narrow, from + entry->offset, sizeof narrow);
-    return entry->type == TYPE_I16 ? narrow : (int32_t)(uint16_t)narrow;
+    return entry->kind & TYPE_SIGNED ? narrow : (int32_t)(uint16_t)narrow;
 }
 
-static void store(uint8_t *to, const struct reg_entry *entry, int32_t value)
+static ONE_COPY void store(uint8_t *to, const struct reg_entry *entry, int32_t value)
 {
     int16_t narrow = (int16_t)value;
 
@@ -114,30 +128,38 @@ static void store(uint8_t *to, const struct reg_entry *entry, int32_t value)
 
 /* ------------------------------------------------------------------------------------- reading */
 
+static uint8_t *put_word(uint8_t *out, uint16_t word)
+{
+    *out++ = (uint8_t)(word >> 8);
+    *out++ = (uint8_t)word;
+    return out;
+}
+
 /* Words `from` up to `to` of one instance, high word first; returns where the next ones go. */
 static uint8_t *put_words(const struct reg_block *block, const uint8_t *data, uint8_t from, uint8_t to,
                           uint8_t *out)
 {
-    struct reg_entry entry;
-    uint8_t i;
+    const struct reg_entry *entry = &reg_entries[block->first];
+    uint8_t word;
 
-    for (i = 0; i < block->entries; i++) {
-        uint32_t value;
-        uint8_t word;
+    for (word = 0; word < to; word++, entry++) {
+        const uint8_t *at = data + flash_u8(&entry->offset);
+        uint16_t narrow;
 
-        flash_copy(&entry, &reg_entries[block->first + i], offsetof(struct reg_entry, min));
-        value = (uint32_t)load(data, &entry);
-        word = entry.word;
-        if (wide(&entry)) {
-            if (word >= from && word < to) {
-                *out++ = (uint8_t)(value >> 24);
-                *out++ = (uint8_t)(value >> 16);
+        if (flash_u8(&entry->kind) & TYPE_WIDE) {
+            uint32_t value;
+
+            memcpy(&value, at, sizeof value);
+            if (word >= from) {
+                out = put_word(out, (uint16_t)(value >> 16));
             }
             word++;
+            narrow = (uint16_t)value;
+        } else {
+            memcpy(&narrow, at, sizeof narrow);
         }
         if (word >= from && word < to) {
-            *out++ = (uint8_t)(value >> 8);
-            *out++ = (uint8_t)value;
+            out = put_word(out, narrow);
         }
     }
     return out;
@@ -156,6 +178,7 @@ uint8_t access_mapped(uint8_t space, uint16_t address, uint16_t count)
     struct place place;
     uint8_t word;
 
+    place.number = 0;
     while (count != 0) {
         uint8_t run;
 
@@ -178,6 +201,7 @@ uint8_t access_read(const struct head *head, uint8_t space, uint16_t address, ui
     union input input;
     uint8_t word;
 
+    place.number = 0;
     while (count != 0) {
         const uint8_t *data = (const uint8_t *)&input;
         uint8_t run;
@@ -223,24 +247,24 @@ static int32_t value_of(const struct reg_entry *entry, const uint8_t *in)
     if (wide(entry)) {
         return (int32_t)((uint32_t)word << 16 | word_of(in + 2));
     }
-    return entry->type == TYPE_I16 ? (int16_t)word : (int32_t)word;
+    return entry->kind & TYPE_SIGNED ? (int16_t)word : (int32_t)word;
 }
 
 static bool in_range(const struct reg_entry *entry, int32_t value)
 {
-    /* a u32 above INT32_MAX is negative here and falls below its min of 0 or more */
-    return value >= entry->min && value <= entry->max;
+    /* a u32 above INT32_MAX is negative here and falls below its least of 0 or more */
+    return value >= limit(entry, LIMIT_MIN) && value <= limit(entry, LIMIT_MAX);
 }
 
 static uint8_t why_not(const struct head *head, const struct place *place, int32_t value)
 {
-    if (place->entry.write == WRITE_NEVER) {
+    if (KIND_WRITE(place->entry.kind) == WRITE_NEVER) {
         return REFUSAL_READ_ONLY;
     }
     if (!in_range(&place->entry, value)) {
         return REFUSAL_OUT_OF_RANGE;
     }
-    if (place->entry.write == WRITE_STILL && !state_still(head)) {
+    if (KIND_WRITE(place->entry.kind) == WRITE_STILL && !state_still(head)) {
         return REFUSAL_WRONG_STATE;
     }
     return head_may_write(head, place->number, place->instance, place->index, value);
@@ -281,8 +305,10 @@ static void walk(struct head *head, uint8_t step, uint16_t address, uint16_t cou
 {
     struct place place;
     uint8_t word;
-    bool known = find(SPACE_HOLDING, address, &place, &word);
+    bool known;
 
+    place.number = 0;
+    known = find(SPACE_HOLDING, address, &place, &word);
     for (;;) {
         uint8_t words;
 
@@ -357,7 +383,7 @@ void access_preset(struct head *head, uint8_t home)
         for (i = 0; place.block.home == home && i < place.block.entries; i++) {
             flash_copy(&place.entry, &reg_entries[place.block.first + i], sizeof place.entry);
             for (place.instance = 0; place.instance < place.block.instances; place.instance++) {
-                store(holding(head, &place), &place.entry, place.entry.preset);
+                store(holding(head, &place), &place.entry, limit(&place.entry, LIMIT_PRESET));
             }
         }
     }

@@ -5,9 +5,9 @@
 
 #include "head.h"
 
-/* What one tick can hand to a drive, in units of nm * ratio, is 65536 * PHASE_PER_PULSE. This is that,
+/* What one tick can hand to a drive, in units of nm * ratio / 65536, is PHASE_PER_PULSE. This is that,
  * less the 2 % that the trim may add and the carried remainders. */
-#define PHASE_ROOM INT64_C(64000000000000)
+#define PHASE_ROOM UINT32_C(976562500)
 /* Braking distances must fit 32 bits of nm, 4.29 m: the lowest acceleration, 1 mm/s2, allows this. */
 #define SLOW_BRAKING_UM_S UINT32_C(92000)
 /* Seventeen milliseconds at full speed: only a port that ticks without pulse periods gets there. */
@@ -16,31 +16,41 @@
 #define NM_PER_UM INT32_C(1000)
 #define UM_PER_MM INT32_C(1000)
 #define PATH_NEVER UINT16_MAX
+#define ALL_DRIVES ((1u << DRIVES) - 1u)
+#define LIFT UINT32_C(2147484) /* thousands: more than 2^31 */
 
+/* Written once and called: the AVR has a quick way to this, found where both factors are seen to be narrow. */
+static ONE_COPY uint32_t product(uint16_t a, uint16_t b)
+{
+    return (uint32_t)a * b;
+}
+
+/* sum / 1000 as sum * 4294967 / 2^32, 4294967 being 65 * 2^16 + 35127: one off at most. With whole
+ * thousands added so that it is never negative, all products are of sixteen bits without a sign. */
 int32_t take_thousands(int32_t *rest, int32_t add)
 {
-    int32_t sum = *rest + add;
-    int32_t whole = (int32_t)((sum * INT64_C(4294967)) >> 32); /* 2^32 / 1000: one off at most */
-    int32_t over = sum - whole * 1000;
-    if (over < 0) {
-        over += 1000;
-        whole--;
-    } else if (over >= 1000) {
-        over -= 1000;
+    uint32_t sum = (uint32_t)*rest + (uint32_t)add + LIFT * 1000u;
+    uint16_t high = (uint16_t)(sum >> 16);
+    uint16_t low = (uint16_t)sum;
+    uint32_t middle = product(high, 35127) + product(low, 65) + (product(low, 35127) >> 16);
+    uint32_t whole = product(high, 65) + (middle >> 16);
+    uint16_t over = (uint16_t)(low - (uint16_t)whole * 1000u); /* below 2000: sixteen bits tell */
+    if (over >= 1000) {
+        over = (uint16_t)(over - 1000u);
         whole++;
     }
     *rest = over;
-    return whole;
+    return (int32_t)(whole - LIFT);
 }
 
-static int32_t clamp(int32_t value, int32_t low, int32_t high)
+static ONE_COPY int32_t clamp(int32_t value, int32_t low, int32_t high)
 {
     if (value < low)
         return low;
     return value > high ? high : value;
 }
 
-static uint32_t magnitude(int32_t value)
+static ONE_COPY uint32_t magnitude(int32_t value)
 {
     return value < 0 ? 0u - (uint32_t)value : (uint32_t)value;
 }
@@ -88,7 +98,7 @@ static void tell_port(const struct head *head)
     head->port->drives(head->port->context, feed->enabled, feed->backwards ^ feed->reversed);
 }
 
-static uint8_t fitted(const struct head *head)
+static ONE_COPY uint8_t fitted(const struct head *head)
 {
     return (uint8_t)((1u << head->settings.machine.drives_fitted) - 1u);
 }
@@ -96,9 +106,12 @@ static uint8_t fitted(const struct head *head)
 /* nm * ratio + rest, split into whole steps and a new rest. */
 static int32_t split(struct drive *drive, int32_t nm)
 {
-    uint64_t product = (uint64_t)magnitude(nm) * drive->ratio;
-    int32_t whole = (int32_t)(product >> 16);
-    int32_t rest = (uint16_t)product;
+    uint32_t length = magnitude(nm);
+    uint16_t high = (uint16_t)(drive->ratio >> 16);
+    uint16_t low = (uint16_t)drive->ratio;
+    uint32_t lowest = product((uint16_t)length, low); /* of 48 bits, in pieces that the AVR multiplies well */
+    int32_t whole = (int32_t)(length * high + product((uint16_t)(length >> 16), low) + (lowest >> 16));
+    int32_t rest = (uint16_t)lowest;
     if (nm < 0) {
         whole = -whole;
         rest = -rest;
@@ -117,7 +130,7 @@ static int32_t instalment(int32_t owed)
 }
 
 /* The step for the next sixteen periods; what does not fit stays owed. */
-static int32_t next_step(struct drive *drive, int32_t nm)
+static ONE_COPY int32_t next_step(struct drive *drive, int32_t nm)
 {
     int32_t all = split(drive, nm);
     if (drive->owed == 0)
@@ -169,19 +182,29 @@ static int8_t exchange(struct head *head, int32_t *step, uint8_t backwards)
     return left;
 }
 
+/* The direction of each drive. One that stands takes that of the others, so that drives which share a
+ * direction pin (docs/wiring.md) agree however few of them a jog moves. */
+static uint8_t directions(const struct feed *feed, uint8_t forwards, uint8_t backwards)
+{
+    if (backwards != 0)
+        return ALL_DRIVES & (uint8_t)~forwards;
+    return forwards != 0 ? 0 : feed->backwards;
+}
+
 static void move_drives(struct head *head, int32_t nm)
 {
     struct feed *feed = &head->feed;
     int32_t step[DRIVES];
-    uint8_t backwards = feed->backwards;
+    uint8_t forwards = 0;
+    uint8_t backwards = 0;
     for (uint8_t i = 0; i < DRIVES; i++) {
         step[i] = next_step(&feed->drive[i], feed->moving_drives & bit(i) ? nm : 0);
         if (step[i] < 0)
             backwards |= bit(i);
         else if (step[i] > 0)
-            backwards &= (uint8_t)~bit(i);
+            forwards |= bit(i);
     }
-    int8_t left = exchange(head, step, backwards);
+    int8_t left = exchange(head, step, directions(feed, forwards, backwards));
     if (left != 0)
         carry(feed, step, left);
 }
@@ -263,7 +286,7 @@ static bool has_length(const struct head *head)
 }
 
 /* A run that feeds, or slows down from feeding. */
-static bool in_run(const struct feed *feed)
+static ONE_COPY bool in_run(const struct feed *feed)
 {
     return feed->mode == FEED_RUN || (feed->mode == FEED_REST && feed->speed_um_s != 0);
 }
@@ -462,12 +485,31 @@ void feed_tick(struct head *head)
     work_shear(head);
 }
 
-/* pulses_per_m counts 0.01: pulses_per_m / 100 * 4096 * (10^6 + ppm) / 10^6, rounded once. */
-static uint32_t ratio_of(const struct drive_settings_regs *set)
+/* pulses_per_m counts 0.01: pulses_per_m / 100 * 4096 * (10^6 + ppm) / 10^6, rounded once. The product has
+ * 52 bits; here it is divided while it is made, a bit of the factor at a time. */
+static ONE_COPY uint32_t ratio_of(const struct drive_settings_regs *set)
 {
-    uint64_t exact = (uint64_t)set->pulses_per_m * (uint32_t)(INT32_C(1000000) + set->ratio_ppm) * 16u;
-    uint64_t ratio = (exact + 390625u / 2u) / 390625u;
-    return ratio > UINT32_MAX ? UINT32_MAX : (uint32_t)ratio;
+    const uint32_t divisor = 390625; /* 10^8 / 4096, times 16 */
+    uint32_t pulses = set->pulses_per_m * 16u;
+    uint32_t factor = (uint32_t)(INT32_C(1000000) + set->ratio_ppm); /* below 2^21 */
+    uint32_t whole = pulses / divisor;
+    uint32_t part = pulses % divisor;
+    uint32_t ratio = 0;
+    uint32_t rest = 0;
+    for (uint8_t bits = 21; bits > 0; bits--, factor <<= 1) {
+        uint32_t before = ratio;
+        ratio <<= 1;
+        rest <<= 1;
+        if (factor & (UINT32_C(1) << 20)) {
+            ratio += whole;
+            rest += part;
+        }
+        for (; rest >= divisor; rest -= divisor)
+            ratio++;
+        if (ratio < before)
+            return UINT32_MAX;
+    }
+    return rest > divisor / 2u && ratio != UINT32_MAX ? ratio + 1u : ratio;
 }
 
 /* Ratios and direction of the drives; returns the highest ratio of those fitted. */
@@ -492,7 +534,7 @@ static uint32_t apply_drives(struct head *head)
 void feed_apply(struct head *head)
 {
     struct feed *feed = &head->feed;
-    uint32_t ceiling = (uint32_t)(PHASE_ROOM >> 16) / ((apply_drives(head) >> 16) + 1u);
+    uint32_t ceiling = PHASE_ROOM / ((apply_drives(head) >> 16) + 1u);
     uint32_t highest = head->settings.machine.speed_max_mm_s * UINT32_C(10);
     if (ceiling >= highest) {
         ceiling = highest;
@@ -529,7 +571,7 @@ void feed_zero(struct head *head)
     feed->length_done = false;
 }
 
-static void go_over_to(struct feed *feed, uint8_t mode)
+static ONE_COPY void go_over_to(struct feed *feed, uint8_t mode)
 {
     feed->next_mode = mode;
     feed->jog_waits = false;
@@ -547,7 +589,7 @@ void feed_rest(struct head *head)
     go_over_to(&head->feed, FEED_REST);
 }
 
-void feed_jog(struct head *head)
+ONE_COPY void feed_jog(struct head *head)
 {
     struct feed *feed = &head->feed;
     if (head->live.feed.jog_length_mm == 0) {

@@ -1,4 +1,8 @@
-/* Constants that live in flash: the AVR reads them with its own instruction, others as any memory. */
+/* What flash is short of and how to spare it.
+ *
+ * FLASH: constants that live there; the AVR reads them with its own instruction, others as any memory.
+ * ONE_COPY: functions that the AVR's compiler would write out at every call and that are smaller called; which
+ * ones was found by trying each. */
 #ifndef PLYLANE_FLASH_H
 #define PLYLANE_FLASH_H
 
@@ -8,10 +12,16 @@
 #ifdef __AVR__
 #include <avr/pgmspace.h>
 #define FLASH PROGMEM
+#define ONE_COPY __attribute__((noinline))
 #define flash_copy(to, from, size) memcpy_P((to), (from), (size))
+#define flash_u8(from) pgm_read_byte(from)
+#define flash_u16(from) pgm_read_word(from)
 #else
 #define FLASH
+#define ONE_COPY
 #define flash_copy(to, from, size) memcpy((to), (from), (size))
+#define flash_u8(from) (*(const uint8_t *)(from))
+#define flash_u16(from) (*(const uint16_t *)(from))
 #endif
 
 #endif

@@ -30,29 +30,34 @@ static uint8_t first_bit(uint16_t mask)
     return n;
 }
 
-static void tell(struct head *head, uint16_t code, uint8_t alarm, uint16_t instances)
+static uint32_t alarm_bit(uint8_t alarm)
+{
+    return UINT32_C(1) << alarm;
+}
+
+static ONE_COPY void tell(struct head *head, uint16_t code, uint8_t alarm, uint16_t instances)
 {
     event_put(head, code, (uint16_t)((uint16_t)alarm << 8 | first_bit(instances)));
 }
 
+/* A guard that only sees the moment, not the end of its condition, calls this alone: the alarm then stays until
+ * it is acknowledged. */
 static void raise(struct head *head, uint8_t alarm, uint16_t instances)
 {
-    uint32_t bit = UINT32_C(1) << alarm;
+    uint32_t bit = alarm_bit(alarm);
     uint16_t fresh = (uint16_t)(instances & ~head->alarms.instances[alarm]);
-    uint8_t reaction;
     if ((head->alarms.active & bit) && !fresh)
         return;
     head->alarms.active |= bit;
     head->alarms.unacknowledged |= bit;
     head->alarms.instances[alarm] |= instances;
     tell(head, EVENT_CODE_ALARM_RAISED, alarm, fresh ? fresh : instances);
-    flash_copy(&reaction, &alarm_reactions[alarm], sizeof reaction);
-    state_react(head, reaction);
+    state_react(head, flash_u8(&alarm_reactions[alarm]));
 }
 
 static void drop(struct head *head, uint8_t alarm, uint16_t instances)
 {
-    uint32_t bit = UINT32_C(1) << alarm;
+    uint32_t bit = alarm_bit(alarm);
     uint16_t gone = head->alarms.instances[alarm] & instances;
     if (!gone)
         return;
@@ -71,17 +76,11 @@ void alarm_set(struct head *head, uint8_t alarm, uint16_t instances, bool stands
         drop(head, alarm, instances);
 }
 
-/* A guard that only reports the moment: latched until somebody acknowledges. */
-static void alarm_latch(struct head *head, uint8_t alarm, uint16_t instances)
-{
-    raise(head, alarm, instances);
-}
-
 void alarm_acknowledge(struct head *head, uint32_t mask)
 {
     bool feeding = state_feeding(head);
-    for (uint8_t alarm = 0; alarm < ALARM_COUNT; alarm++) {
-        uint32_t bit = UINT32_C(1) << alarm;
+    uint32_t bit = 1;
+    for (uint8_t alarm = 0; alarm < ALARM_COUNT; alarm++, bit <<= 1) {
         if (!(mask & bit))
             continue;
         if (head->alarms.unacknowledged & bit)
@@ -94,126 +93,133 @@ void alarm_acknowledge(struct head *head, uint32_t mask)
 
 uint32_t alarms_blocking(const struct head *head)
 {
-    uint32_t blocking = 0;
-    for (uint8_t alarm = 0; alarm < ALARM_COUNT; alarm++) {
-        uint8_t reaction;
-        flash_copy(&reaction, &alarm_reactions[alarm], sizeof reaction);
-        if (reaction != REACTION_REPORT)
-            blocking |= UINT32_C(1) << alarm;
-    }
-    return blocking & head->alarms.active;
+    uint32_t blocking = head->alarms.active;
+    uint32_t bit = 1;
+    for (uint8_t alarm = 0; alarm < ALARM_COUNT; alarm++, bit <<= 1)
+        if (flash_u8(&alarm_reactions[alarm]) == REACTION_REPORT)
+            blocking &= ~bit;
+    return blocking;
 }
 
 /* ------------------------------------------------------------------------------ temperature */
 
-static float degC(int32_t hundredths)
+/* What a guard of one zone looks at. */
+struct view {
+    const struct zone_state *zone;
+    const struct zone_settings_regs *set;
+    struct zone_watch *watch;
+    uint16_t bit;
+};
+
+static ONE_COPY struct view look_at(struct head *head, uint8_t i)
+{
+    return (struct view){&head->zones.zone[i], &head->settings.zone_settings[i], &head->guards.zone[i],
+                         (uint16_t)(1u << i)};
+}
+
+static ONE_COPY float degC(int16_t hundredths)
 {
     return (float)hundredths * 0.01f;
 }
 
-static void watch_sensor(struct head *head, uint8_t i)
+/* Registers without a sign that end below 327.68. */
+static float degC_u(uint16_t hundredths)
 {
-    const struct zone_state *zone = &head->zones.zone[i];
-    const struct zone_settings_regs *set = &head->settings.zone_settings[i];
-    uint16_t bit = (uint16_t)(1u << i);
-    float highest = degC(set->over_temperature_degC);
-    alarm_set(head, ALARM_SENSOR_OPEN, bit, zone->fault == SENSOR_OPEN);
-    alarm_set(head, ALARM_SENSOR_SHORTED, bit, zone->fault == SENSOR_SHORTED);
-    if (zone->pv_degC > highest)
-        alarm_set(head, ALARM_OVER_TEMPERATURE, bit, true);
-    else if (zone->pv_degC < highest - RETURN_DEGC)
-        alarm_set(head, ALARM_OVER_TEMPERATURE, bit, false);
+    return degC((int16_t)hundredths);
 }
 
-static bool should_rise(const struct head *head, uint8_t i)
+static void watch_sensor(struct head *head, struct view at)
 {
-    const struct zone_state *zone = &head->zones.zone[i];
-    const struct zone_settings_regs *set = &head->settings.zone_settings[i];
-    if (!head->zones.enabled || zone->op_percent < degC(set->effect_op_percent))
+    float highest = degC(at.set->over_temperature_degC);
+    alarm_set(head, ALARM_SENSOR_OPEN, at.bit, at.zone->fault == SENSOR_OPEN);
+    alarm_set(head, ALARM_SENSOR_SHORTED, at.bit, at.zone->fault == SENSOR_SHORTED);
+    if (at.zone->pv_degC > highest)
+        alarm_set(head, ALARM_OVER_TEMPERATURE, at.bit, true);
+    else if (at.zone->pv_degC < highest - RETURN_DEGC)
+        alarm_set(head, ALARM_OVER_TEMPERATURE, at.bit, false);
+}
+
+static ONE_COPY bool too_cold(struct view at)
+{
+    return at.zone->mode == ZONE_MODE_AUTOMATIC &&
+           at.zone->pv_degC < at.zone->sp_degC - degC_u(at.set->under_temperature_degC);
+}
+
+static bool should_rise(const struct head *head, struct view at)
+{
+    if (!head->zones.enabled || at.zone->op_percent < degC_u(at.set->effect_op_percent))
         return false;
-    if (zone->mode == ZONE_MODE_AUTOMATIC)
-        return zone->pv_degC < zone->sp_degC - degC(set->under_temperature_degC);
-    return zone->mode != ZONE_MODE_OFF && zone->pv_degC < MANUAL_COLD_DEGC;
+    return too_cold(at) || (at.zone->mode != ZONE_MODE_AUTOMATIC && at.zone->pv_degC < MANUAL_COLD_DEGC);
 }
 
-static void watch_effect(struct head *head, uint8_t i)
+static void watch_effect(struct head *head, struct view at)
 {
-    struct zone_watch *watch = &head->guards.zone[i];
-    const struct zone_settings_regs *set = &head->settings.zone_settings[i];
-    float pv = head->zones.zone[i].pv_degC;
-    if (!should_rise(head, i) || watch->effect_s == 0 ||
-        pv - watch->effect_from_degC >= degC(set->effect_rise_degC)) {
+    struct zone_watch *watch = at.watch;
+    float pv = at.zone->pv_degC;
+    if (!should_rise(head, at) || watch->effect_s == 0 ||
+        pv - watch->effect_from_degC >= degC_u(at.set->effect_rise_degC)) {
         watch->effect_from_degC = pv;
         watch->effect_s = 1;
         return;
     }
-    if (watch->effect_s++ >= set->effect_time_s)
-        alarm_latch(head, ALARM_HEATING_WITHOUT_EFFECT, (uint16_t)(1u << i));
+    if (watch->effect_s++ >= at.set->effect_time_s)
+        raise(head, ALARM_HEATING_WITHOUT_EFFECT, at.bit);
 }
 
-static bool hottest(const struct head *head, uint8_t i)
+static bool hottest(const struct head *head, float pv)
 {
     for (uint8_t k = 0; k < head->settings.machine.zones_fitted; k++)
-        if (k != i && head->zones.zone[k].pv_degC > head->zones.zone[i].pv_degC)
+        if (head->zones.zone[k].pv_degC > pv)
             return false;
     return true;
 }
 
 /* For the first half of uncommanded_time_s the base follows PV: heat already in the block still
  * reaches the sensor. After that it only follows downwards. */
-static void watch_uncommanded(struct head *head, uint8_t i)
+static void watch_uncommanded(struct head *head, struct view at)
 {
-    struct zone_watch *watch = &head->guards.zone[i];
-    const struct zone_settings_regs *set = &head->settings.zone_settings[i];
-    float pv = head->zones.zone[i].pv_degC;
-    if (head->zones.zone[i].op_percent > 0.0f) {
+    struct zone_watch *watch = at.watch;
+    float pv = at.zone->pv_degC;
+    if (at.zone->op_percent > 0.0f) {
         watch->cold_s = 0;
         return;
     }
-    if (watch->cold_s < set->uncommanded_time_s / 2u) {
+    if (watch->cold_s < at.set->uncommanded_time_s / 2u) {
         watch->cold_s++;
         watch->cold_from_degC = pv;
         return;
     }
-    if (!hottest(head, i))
+    if (!hottest(head, pv))
         watch->cold_from_degC += NEIGHBOUR_DEGC_S;
     if (pv < watch->cold_from_degC)
         watch->cold_from_degC = pv;
-    if (pv - watch->cold_from_degC > degC(set->uncommanded_rise_degC))
-        alarm_latch(head, ALARM_HEAT_WITHOUT_COMMAND, (uint16_t)(1u << i));
+    if (pv - watch->cold_from_degC > degC_u(at.set->uncommanded_rise_degC))
+        raise(head, ALARM_HEAT_WITHOUT_COMMAND, at.bit);
 }
 
-static void watch_reading(struct head *head, uint8_t i)
+static void watch_reading(struct head *head, struct view at)
 {
-    struct zone_watch *watch = &head->guards.zone[i];
-    const struct zone_state *zone = &head->zones.zone[i];
-    const struct zone_settings_regs *set = &head->settings.zone_settings[i];
-    if (watch->fall_from_degC - zone->pv_degC > degC(set->fall_rate_degC_s))
-        alarm_latch(head, ALARM_SENSOR_DETACHED, (uint16_t)(1u << i));
-    watch->fall_from_degC = zone->pv_degC;
-    if (zone->converter != watch->still_reading || zone->op_percent <= 0.0f)
+    struct zone_watch *watch = at.watch;
+    float pv = at.zone->pv_degC;
+    if (watch->fall_from_degC - pv > degC_u(at.set->fall_rate_degC_s))
+        raise(head, ALARM_SENSOR_DETACHED, at.bit);
+    watch->fall_from_degC = pv;
+    if (at.zone->converter != watch->still_reading || at.zone->op_percent <= 0.0f)
         watch->still_s = 0;
-    watch->still_reading = zone->converter;
-    if (watch->still_s++ >= set->stuck_time_s)
-        alarm_latch(head, ALARM_SENSOR_STUCK, (uint16_t)(1u << i));
+    watch->still_reading = at.zone->converter;
+    if (watch->still_s++ >= at.set->stuck_time_s)
+        raise(head, ALARM_SENSOR_STUCK, at.bit);
 }
 
-static void watch_cold(struct head *head, uint8_t i)
+static ONE_COPY void watch_zone(struct head *head, struct view at)
 {
-    const struct zone_state *zone = &head->zones.zone[i];
-    float low = zone->sp_degC - degC(head->settings.zone_settings[i].under_temperature_degC);
-    if (state_feeding(head) && zone->mode == ZONE_MODE_AUTOMATIC && zone->pv_degC < low)
-        alarm_latch(head, ALARM_UNDER_TEMPERATURE, (uint16_t)(1u << i));
-}
-
-static void watch_zone(struct head *head, uint8_t i)
-{
-    if (isnan(head->zones.zone[i].pv_degC))
+    if (isnan(at.zone->pv_degC))
         return; /* the sensor's own alarm stands */
-    watch_effect(head, i);
-    watch_uncommanded(head, i);
-    watch_reading(head, i);
-    watch_cold(head, i);
+    watch_effect(head, at);
+    watch_uncommanded(head, at);
+    watch_reading(head, at);
+    if (state_feeding(head) && too_cold(at))
+        raise(head, ALARM_UNDER_TEMPERATURE, at.bit);
 }
 
 static void watch_start(struct head *head)
@@ -223,7 +229,7 @@ static void watch_start(struct head *head)
         return;
     for (uint8_t i = 0; i < head->settings.machine.zones_fitted; i++)
         if (head->live.zone[i].mode == ZONE_MODE_AUTOMATIC && head->zones.zone[i].in_band_ms == 0)
-            alarm_latch(head, ALARM_START_TIMEOUT, (uint16_t)(1u << i));
+            raise(head, ALARM_START_TIMEOUT, (uint16_t)(1u << i));
 }
 
 /* Zone 0 is the guide. Starting is left out: strips may be threaded cold or after heating up. */
@@ -256,29 +262,33 @@ static void watch_mismatch(struct head *head, int32_t fed_um, int32_t laid_um)
     float lost_mm = fed_mm * (1.0f - slip) - (float)laid_um * 0.001f;
     float *sum = &head->guards.mismatch_mm;
     *sum = *sum * (keep > 0.0f ? keep : 0.0f) + lost_mm;
-    if (state_feeding(head) && fabsf(*sum) > degC(set->mismatch_limit_mm))
-        alarm_latch(head, ALARM_FEED_MISMATCH, 1);
+    if (state_feeding(head) && fabsf(*sum) > degC_u(set->mismatch_limit_mm))
+        raise(head, ALARM_FEED_MISMATCH, 1);
 }
 
 static void watch_lanes(struct head *head, int32_t fed_um)
 {
     struct guards *guards = &head->guards;
     int32_t limit_um = (int32_t)head->settings.guards.lane_stall_mm * 10;
-    uint16_t stopped = 0, turning = 0;
-    for (uint8_t k = 0; k < head->settings.machine.lanes_fitted; k++) {
-        if (guards->lane_seen[k] != head->wheels.lane_pulses[k]) {
-            guards->lane_seen[k] = head->wheels.lane_pulses[k];
-            guards->lane_fed_um[k] = 0;
-        } else if (guards->lane_fed_um[k] <= limit_um) {
-            guards->lane_fed_um[k] += fed_um < 0 ? -fed_um : fed_um;
+    uint16_t stopped = 0, turning = 0, bit = 1;
+    if (fed_um < 0)
+        fed_um = -fed_um;
+    for (uint8_t k = 0; k < head->settings.machine.lanes_fitted; k++, bit = (uint16_t)(bit << 1)) {
+        int32_t *without_um = &guards->lane_fed_um[k];
+        uint8_t pulses = (uint8_t)head->wheels.lane_pulses[k];
+        if (guards->lane_seen[k] != pulses) {
+            guards->lane_seen[k] = pulses;
+            *without_um = 0;
+        } else if (*without_um <= limit_um) {
+            *without_um += fed_um;
         }
-        if (guards->lane_fed_um[k] > limit_um)
-            stopped |= (uint16_t)(1u << k);
+        if (*without_um > limit_um)
+            stopped |= bit;
         else
-            turning |= (uint16_t)(1u << k);
+            turning |= bit;
     }
     if (state_feeding(head) && stopped && turning)
-        alarm_latch(head, ALARM_LANE_STOPPED, stopped);
+        raise(head, ALARM_LANE_STOPPED, stopped);
 }
 
 static void watch_lengths(struct head *head)
@@ -328,9 +338,9 @@ static void watch_pulses(struct head *head)
     uint8_t drives = head->feed.overrun_drives;
     head->feed.overrun_drives = 0;
     if (drives)
-        alarm_latch(head, ALARM_PULSE_OVERRUN, drives);
+        raise(head, ALARM_PULSE_OVERRUN, drives);
     else if (overruns != guards->overruns_seen)
-        alarm_latch(head, ALARM_PULSE_OVERRUN, 7);
+        raise(head, ALARM_PULSE_OVERRUN, 7);
     guards->overruns_seen = overruns;
 }
 
@@ -340,23 +350,22 @@ void guards_init(struct head *head)
     memset(&head->alarms, 0, sizeof head->alarms);
 }
 
-void guards_start(struct head *head)
+ONE_COPY void guards_start(struct head *head)
 {
     struct guards *guards = &head->guards;
     guards->mismatch_mm = 0.0f;
     guards->feed_seen_um = head->feed.position_um;
     guards->output_seen_um = head->wheels.output_um;
-    for (uint8_t k = 0; k < LANES; k++) {
-        guards->lane_fed_um[k] = 0;
-        guards->lane_seen[k] = head->wheels.lane_pulses[k];
-    }
+    memset(guards->lane_fed_um, 0, sizeof guards->lane_fed_um);
+    for (uint8_t k = 0; k < LANES; k++)
+        guards->lane_seen[k] = (uint8_t)head->wheels.lane_pulses[k];
     guards->permit_away_ms = 0;
 }
 
 static void each_second(struct head *head)
 {
     for (uint8_t i = 0; i < head->settings.machine.zones_fitted; i++)
-        watch_zone(head, i);
+        watch_zone(head, look_at(head, i));
     watch_start(head);
     watch_dwell(head);
 }
@@ -373,7 +382,7 @@ void guards_tick(struct head *head)
         watch_lengths(head);
     if (guards->slow_ms % LOOP_MS == 5u)
         for (uint8_t i = 0; i < head->settings.machine.zones_fitted; i++)
-            watch_sensor(head, i);
+            watch_sensor(head, look_at(head, i));
     if (guards->slow_ms == 7u)
         each_second(head);
 }

@@ -29,7 +29,7 @@ struct guards {
     int32_t feed_seen_um;
     int32_t output_seen_um;
     int32_t lane_fed_um[LANES];   /* feed since the lane's last pulse */
-    int32_t lane_seen[LANES];
+    uint8_t lane_seen[LANES]; /* the lane's pulses, as far as to see whether there were any */
     uint16_t permit_away_ms;
     uint16_t dwell_s;
     uint16_t slow_ms;         /* counts to the once-a-second guards */

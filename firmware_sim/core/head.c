@@ -87,7 +87,7 @@ void head_overrun(struct head *head)
 
 /* ------------------------------------------------------------------ what a written register does */
 
-static int32_t magnitude(int32_t value)
+static ONE_COPY int32_t magnitude(int32_t value)
 {
     return value < 0 ? -value : value;
 }
@@ -126,31 +126,23 @@ static uint8_t check_experiment(const struct head *head, uint16_t at, int32_t va
     return experiment_runs(head, head->experiment.zone) ? REFUSAL_WRONG_STATE : REFUSAL_NONE;
 }
 
-static uint16_t address_in_block(uint8_t block, uint8_t entry)
+static ONE_COPY uint16_t address_in_block(uint8_t block, uint8_t entry)
 {
-    struct reg_block b;
-    struct reg_entry e;
-    flash_copy(&b, &reg_blocks[block], sizeof b);
-    flash_copy(&e, &reg_entries[entry], sizeof e);
-    return (uint16_t)(b.address + e.word);
+    return (uint16_t)(flash_u16(&reg_blocks[block].address) + flash_u8(&reg_entries[entry].word));
 }
 
 /* A save copies the settings byte by byte and must not see them change. */
 static bool part_of_a_save(uint8_t block, uint16_t at)
 {
-    uint8_t home;
-    flash_copy(&home, &reg_blocks[block].home, sizeof home);
-    return home == HOME_SETTINGS || (block == BLOCK_COMMAND && at == AT_COMMAND_STORE);
+    return flash_u8(&reg_blocks[block].home) == HOME_SETTINGS || (block == BLOCK_COMMAND && at == AT_COMMAND_STORE);
 }
 
 /* A jog moves in states that count as still; what must not change in motion waits for its end. */
 static bool jog_would_mind(const struct head *head, uint8_t entry, uint16_t at, int32_t value)
 {
-    struct reg_entry e;
     if (head->feed.mode != FEED_JOG || (at == AT_FEED_JOG_LENGTH_MM && value == 0))
         return false;
-    flash_copy(&e, &reg_entries[entry], sizeof e);
-    return e.write == WRITE_STILL;
+    return KIND_WRITE(flash_u8(&reg_entries[entry].kind)) == WRITE_STILL;
 }
 
 uint8_t head_may_write(const struct head *head, uint8_t block, uint8_t instance, uint8_t entry, int32_t value)
@@ -185,7 +177,7 @@ static void use_store(struct head *head, uint16_t action)
     feed_apply(head);
 }
 
-static void command_written(struct head *head, uint16_t at)
+static ONE_COPY void command_written(struct head *head, uint16_t at)
 {
     struct command_regs *command = &head->live.command;
     if (at == AT_COMMAND_COMMAND)

@@ -50,7 +50,7 @@ uint16_t link_crc(const uint8_t *bytes, uint16_t count)
 }
 
 /* irq or under lock: take bytes again; where bytes were dropped just now, only after a silence. */
-static void open_line(struct link *link)
+static ONE_COPY void open_line(struct link *link)
 {
     link->count = 0;
     link->frame++;

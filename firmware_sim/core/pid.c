@@ -18,7 +18,7 @@ void pid_reset(struct pid *pid)
 }
 
 /* The upper limit wins where the limits are crossed. */
-static float within(float value, float low, float high)
+static ONE_COPY float within(float value, float low, float high)
 {
     if (value < low) {
         value = low;

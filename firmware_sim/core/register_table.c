@@ -4,129 +4,211 @@
 #include <stddef.h>
 
 const struct reg_entry reg_entries[] FLASH = {
-    {0, TYPE_U32, WRITE_NEVER, offsetof(struct identity_regs, map_hash), INT32_C(0), INT32_C(2147483647), INT32_C(0)},
-    {2, TYPE_U16, WRITE_NEVER, offsetof(struct identity_regs, version_major), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {3, TYPE_U16, WRITE_NEVER, offsetof(struct identity_regs, version_minor), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {4, TYPE_U16, WRITE_NEVER, offsetof(struct identity_regs, version_patch), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {5, TYPE_U16, WRITE_NEVER, offsetof(struct identity_regs, board), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {6, TYPE_U16, WRITE_NEVER, offsetof(struct identity_regs, reset_cause), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {7, TYPE_U16, WRITE_NEVER, offsetof(struct identity_regs, settings_origin), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {8, TYPE_U16, WRITE_NEVER, offsetof(struct identity_regs, settings_sequence), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {0, TYPE_U32, WRITE_NEVER, offsetof(struct telemetry_regs, head_ms), INT32_C(0), INT32_C(2147483647), INT32_C(0)},
-    {2, TYPE_U16, WRITE_NEVER, offsetof(struct telemetry_regs, state), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {3, TYPE_U16, WRITE_NEVER, offsetof(struct telemetry_regs, inputs), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {4, TYPE_U16, WRITE_NEVER, offsetof(struct telemetry_regs, status), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {5, TYPE_U32, WRITE_NEVER, offsetof(struct telemetry_regs, alarms_active), INT32_C(0), INT32_C(2147483647), INT32_C(0)},
-    {7, TYPE_U32, WRITE_NEVER, offsetof(struct telemetry_regs, alarms_unacknowledged), INT32_C(0), INT32_C(2147483647), INT32_C(0)},
-    {9, TYPE_U16, WRITE_NEVER, offsetof(struct telemetry_regs, events_waiting), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {10, TYPE_U16, WRITE_NEVER, offsetof(struct telemetry_regs, events_lost), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {11, TYPE_U16, WRITE_NEVER, offsetof(struct telemetry_regs, refused_count), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {12, TYPE_I32, WRITE_NEVER, offsetof(struct telemetry_regs, feed_position_mm), INT32_MIN, INT32_C(2147483647), INT32_C(0)},
-    {14, TYPE_I16, WRITE_NEVER, offsetof(struct telemetry_regs, feed_speed_mm_s), INT32_C(-32768), INT32_C(32767), INT32_C(0)},
-    {15, TYPE_I16, WRITE_NEVER, offsetof(struct telemetry_regs, feed_target_mm_s), INT32_C(-32768), INT32_C(32767), INT32_C(0)},
-    {16, TYPE_I32, WRITE_NEVER, offsetof(struct telemetry_regs, length_to_go_mm), INT32_MIN, INT32_C(2147483647), INT32_C(0)},
-    {18, TYPE_I32, WRITE_NEVER, offsetof(struct telemetry_regs, output_position_mm), INT32_MIN, INT32_C(2147483647), INT32_C(0)},
-    {20, TYPE_I16, WRITE_NEVER, offsetof(struct telemetry_regs, output_speed_mm_s), INT32_C(-32768), INT32_C(32767), INT32_C(0)},
-    {21, TYPE_I16, WRITE_NEVER, offsetof(struct telemetry_regs, mismatch_mm), INT32_C(-32768), INT32_C(32767), INT32_C(0)},
-    {22, TYPE_I16, WRITE_NEVER, offsetof(struct telemetry_regs, trim_ppm), INT32_C(-32768), INT32_C(32767), INT32_C(0)},
-    {23, TYPE_U16, WRITE_NEVER, offsetof(struct telemetry_regs, pulse_overruns), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {0, TYPE_I32, WRITE_NEVER, offsetof(struct drive_telemetry_regs, pulses), INT32_MIN, INT32_C(2147483647), INT32_C(0)},
-    {0, TYPE_I16, WRITE_NEVER, offsetof(struct zone_telemetry_regs, pv_degC), INT32_C(-32768), INT32_C(32767), INT32_C(0)},
-    {1, TYPE_I16, WRITE_NEVER, offsetof(struct zone_telemetry_regs, sp_degC), INT32_C(-32768), INT32_C(32767), INT32_C(0)},
-    {2, TYPE_U16, WRITE_NEVER, offsetof(struct zone_telemetry_regs, op_percent), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {3, TYPE_U16, WRITE_NEVER, offsetof(struct zone_telemetry_regs, mode), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {0, TYPE_I32, WRITE_NEVER, offsetof(struct lane_telemetry_regs, position_mm), INT32_MIN, INT32_C(2147483647), INT32_C(0)},
-    {0, TYPE_U16, WRITE_NEVER, offsetof(struct alarm_detail_regs, instances), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {0, TYPE_U16, WRITE_NEVER, offsetof(struct refusal_regs, reason), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {1, TYPE_U16, WRITE_NEVER, offsetof(struct refusal_regs, address), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {2, TYPE_I32, WRITE_NEVER, offsetof(struct refusal_regs, value), INT32_MIN, INT32_C(2147483647), INT32_C(0)},
-    {0, TYPE_U16, WRITE_NEVER, offsetof(struct link_counters_regs, frames_good), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {1, TYPE_U16, WRITE_NEVER, offsetof(struct link_counters_regs, frames_bad), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {2, TYPE_U16, WRITE_NEVER, offsetof(struct link_counters_regs, exceptions_sent), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {3, TYPE_U16, WRITE_NEVER, offsetof(struct link_counters_regs, bytes_lost), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {0, TYPE_U16, WRITE_NEVER, offsetof(struct experiment_status_regs, end), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {1, TYPE_U16, WRITE_NEVER, offsetof(struct experiment_status_regs, zone), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {2, TYPE_U16, WRITE_NEVER, offsetof(struct experiment_status_regs, elapsed_s), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {3, TYPE_U16, WRITE_NEVER, offsetof(struct experiment_status_regs, switches), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {0, TYPE_U16, WRITE_ANY, offsetof(struct command_regs, command), INT32_C(0), INT32_C(10), INT32_C(0)},
-    {1, TYPE_U32, WRITE_ANY, offsetof(struct command_regs, acknowledge), INT32_C(0), INT32_C(2147483647), INT32_C(0)},
-    {3, TYPE_U16, WRITE_ANY, offsetof(struct command_regs, events_taken), INT32_C(0), INT32_C(65535), INT32_C(0)},
-    {4, TYPE_U16, WRITE_STILL, offsetof(struct command_regs, store), INT32_C(0), INT32_C(3), INT32_C(0)},
-    {0, TYPE_U16, WRITE_STILL, offsetof(struct feed_regs, source), INT32_C(0), INT32_C(2), INT32_C(0)},
-    {1, TYPE_I16, WRITE_ANY, offsetof(struct feed_regs, speed_mm_s), INT32_C(-10000), INT32_C(10000), INT32_C(0)},
-    {2, TYPE_I32, WRITE_STILL, offsetof(struct feed_regs, length_mm), INT32_C(0), INT32_C(2000000000), INT32_C(0)},
-    {4, TYPE_I16, WRITE_ANY, offsetof(struct feed_regs, path_speed_mm_s), INT32_C(0), INT32_C(10000), INT32_C(0)},
-    {5, TYPE_I16, WRITE_ANY, offsetof(struct feed_regs, trim_ppm), INT32_C(-20000), INT32_C(20000), INT32_C(0)},
-    {6, TYPE_I32, WRITE_ANY, offsetof(struct feed_regs, shear_at_mm), INT32_C(0), INT32_C(2000000000), INT32_C(0)},
-    {8, TYPE_U16, WRITE_STILL, offsetof(struct feed_regs, jog_drives), INT32_C(0), INT32_C(7), INT32_C(7)},
-    {9, TYPE_I16, WRITE_STILL, offsetof(struct feed_regs, jog_speed_mm_s), INT32_C(1), INT32_C(10000), INT32_C(500)},
-    {10, TYPE_I32, WRITE_STILL, offsetof(struct feed_regs, jog_length_mm), INT32_C(-500000), INT32_C(500000), INT32_C(0)},
-    {12, TYPE_U16, WRITE_ANY, offsetof(struct feed_regs, strip_in), INT32_C(0), INT32_C(1), INT32_C(0)},
-    {0, TYPE_U16, WRITE_ANY, offsetof(struct zone_regs, mode), INT32_C(0), INT32_C(3), INT32_C(0)},
-    {1, TYPE_I16, WRITE_ANY, offsetof(struct zone_regs, setpoint_degC), INT32_C(0), INT32_C(25000), INT32_C(0)},
-    {2, TYPE_U16, WRITE_ANY, offsetof(struct zone_regs, manual_op_percent), INT32_C(0), INT32_C(10000), INT32_C(0)},
-    {0, TYPE_U16, WRITE_ANY, offsetof(struct experiment_regs, kind), INT32_C(0), INT32_C(3), INT32_C(0)},
-    {1, TYPE_U16, WRITE_ANY, offsetof(struct experiment_regs, zone), INT32_C(0), INT32_C(2), INT32_C(0)},
-    {2, TYPE_U16, WRITE_ANY, offsetof(struct experiment_regs, op_low_percent), INT32_C(0), INT32_C(10000), INT32_C(0)},
-    {3, TYPE_U16, WRITE_ANY, offsetof(struct experiment_regs, op_high_percent), INT32_C(0), INT32_C(10000), INT32_C(10000)},
-    {4, TYPE_I16, WRITE_ANY, offsetof(struct experiment_regs, switch_degC), INT32_C(0), INT32_C(25000), INT32_C(0)},
-    {5, TYPE_U16, WRITE_ANY, offsetof(struct experiment_regs, hysteresis_degC), INT32_C(0), INT32_C(2000), INT32_C(30)},
-    {6, TYPE_U16, WRITE_ANY, offsetof(struct experiment_regs, interval_s), INT32_C(1), INT32_C(3600), INT32_C(60)},
-    {7, TYPE_U16, WRITE_ANY, offsetof(struct experiment_regs, switchings), INT32_C(2), INT32_C(1000), INT32_C(10)},
-    {8, TYPE_I16, WRITE_ANY, offsetof(struct experiment_regs, ceiling_degC), INT32_C(0), INT32_C(30000), INT32_C(12000)},
-    {9, TYPE_U16, WRITE_ANY, offsetof(struct experiment_regs, time_limit_s), INT32_C(10), INT32_C(36000), INT32_C(1800)},
-    {10, TYPE_U16, WRITE_ANY, offsetof(struct experiment_regs, run), INT32_C(0), INT32_C(1), INT32_C(0)},
-    {0, TYPE_U16, WRITE_STILL, offsetof(struct machine_regs, unit_address), INT32_C(1), INT32_C(247), INT32_C(1)},
-    {1, TYPE_U16, WRITE_STILL, offsetof(struct machine_regs, zones_fitted), INT32_C(1), INT32_C(3), INT32_C(2)},
-    {2, TYPE_U16, WRITE_STILL, offsetof(struct machine_regs, drives_fitted), INT32_C(1), INT32_C(3), INT32_C(3)},
-    {3, TYPE_U16, WRITE_STILL, offsetof(struct machine_regs, lanes_fitted), INT32_C(1), INT32_C(8), INT32_C(5)},
-    {4, TYPE_U16, WRITE_STILL, offsetof(struct machine_regs, speed_max_mm_s), INT32_C(10), INT32_C(10000), INT32_C(4000)},
-    {5, TYPE_U16, WRITE_STILL, offsetof(struct machine_regs, acceleration_mm_s2), INT32_C(2), INT32_C(2000), INT32_C(40)},
-    {6, TYPE_U32, WRITE_STILL, offsetof(struct machine_regs, output_mm_per_count), INT32_C(1000), INT32_C(10000000), INT32_C(50000)},
-    {8, TYPE_U16, WRITE_STILL, offsetof(struct machine_regs, output_reversed), INT32_C(0), INT32_C(1), INT32_C(0)},
-    {9, TYPE_U16, WRITE_STILL, offsetof(struct machine_regs, expected_slip_percent), INT32_C(0), INT32_C(2000), INT32_C(150)},
-    {0, TYPE_U16, WRITE_STILL, offsetof(struct zone_settings_regs, sensor), INT32_C(0), INT32_C(1), INT32_C(0)},
-    {1, TYPE_U32, WRITE_STILL, offsetof(struct zone_settings_regs, divider_ohm), INT32_C(100), INT32_C(1000000), INT32_C(1000)},
-    {3, TYPE_U32, WRITE_STILL, offsetof(struct zone_settings_regs, ntc_r25_ohm), INT32_C(100), INT32_C(1000000), INT32_C(10000)},
-    {5, TYPE_I32, WRITE_STILL, offsetof(struct zone_settings_regs, ntc_a_per_K), INT32_C(0), INT32_C(2000000000), INT32_C(335394380)},
-    {7, TYPE_I32, WRITE_STILL, offsetof(struct zone_settings_regs, ntc_b_per_K), INT32_C(0), INT32_C(2000000000), INT32_C(25646095)},
-    {9, TYPE_I32, WRITE_STILL, offsetof(struct zone_settings_regs, ntc_c_per_K), INT32_C(-100000000), INT32_C(100000000), INT32_C(251582)},
-    {11, TYPE_I32, WRITE_STILL, offsetof(struct zone_settings_regs, ntc_d_per_K), INT32_C(-100000000), INT32_C(100000000), INT32_C(10503)},
-    {13, TYPE_I16, WRITE_STILL, offsetof(struct zone_settings_regs, sensor_offset_degC), INT32_C(-2000), INT32_C(2000), INT32_C(0)},
-    {14, TYPE_U16, WRITE_ANY, offsetof(struct zone_settings_regs, kp_percent_per_degC), INT32_C(0), INT32_C(65535), INT32_C(600)},
-    {15, TYPE_U16, WRITE_ANY, offsetof(struct zone_settings_regs, ti_s), INT32_C(0), INT32_C(65535), INT32_C(1200)},
-    {16, TYPE_U16, WRITE_ANY, offsetof(struct zone_settings_regs, td_s), INT32_C(0), INT32_C(10000), INT32_C(40)},
-    {17, TYPE_U16, WRITE_ANY, offsetof(struct zone_settings_regs, td_filter_s), INT32_C(0), INT32_C(1000), INT32_C(20)},
-    {18, TYPE_U16, WRITE_STILL, offsetof(struct zone_settings_regs, op_min_percent), INT32_C(0), INT32_C(10000), INT32_C(0)},
-    {19, TYPE_U16, WRITE_STILL, offsetof(struct zone_settings_regs, op_max_percent), INT32_C(0), INT32_C(10000), INT32_C(10000)},
-    {20, TYPE_U16, WRITE_ANY, offsetof(struct zone_settings_regs, feed_forward_percent_per_mm_s), INT32_C(0), INT32_C(5000), INT32_C(0)},
-    {21, TYPE_U16, WRITE_STILL, offsetof(struct zone_settings_regs, window_ms), INT32_C(100), INT32_C(10000), INT32_C(1000)},
-    {22, TYPE_I16, WRITE_STILL, offsetof(struct zone_settings_regs, setpoint_max_degC), INT32_C(0), INT32_C(25000), INT32_C(14000)},
-    {23, TYPE_I16, WRITE_ANY, offsetof(struct zone_settings_regs, standby_degC), INT32_C(0), INT32_C(25000), INT32_C(6000)},
-    {24, TYPE_U16, WRITE_STILL, offsetof(struct zone_settings_regs, band_degC), INT32_C(10), INT32_C(2000), INT32_C(100)},
-    {25, TYPE_I16, WRITE_STILL, offsetof(struct zone_settings_regs, over_temperature_degC), INT32_C(3000), INT32_C(30000), INT32_C(16000)},
-    {26, TYPE_U16, WRITE_STILL, offsetof(struct zone_settings_regs, under_temperature_degC), INT32_C(100), INT32_C(10000), INT32_C(800)},
-    {27, TYPE_U16, WRITE_STILL, offsetof(struct zone_settings_regs, effect_op_percent), INT32_C(1000), INT32_C(10000), INT32_C(6000)},
-    {28, TYPE_U16, WRITE_STILL, offsetof(struct zone_settings_regs, effect_rise_degC), INT32_C(10), INT32_C(2000), INT32_C(150)},
-    {29, TYPE_U16, WRITE_STILL, offsetof(struct zone_settings_regs, effect_time_s), INT32_C(5), INT32_C(600), INT32_C(45)},
-    {30, TYPE_U16, WRITE_STILL, offsetof(struct zone_settings_regs, uncommanded_rise_degC), INT32_C(50), INT32_C(5000), INT32_C(400)},
-    {31, TYPE_U16, WRITE_STILL, offsetof(struct zone_settings_regs, uncommanded_time_s), INT32_C(5), INT32_C(600), INT32_C(30)},
-    {32, TYPE_U16, WRITE_STILL, offsetof(struct zone_settings_regs, fall_rate_degC_s), INT32_C(10), INT32_C(5000), INT32_C(150)},
-    {33, TYPE_U16, WRITE_STILL, offsetof(struct zone_settings_regs, stuck_time_s), INT32_C(5), INT32_C(3600), INT32_C(30)},
-    {0, TYPE_U32, WRITE_STILL, offsetof(struct drive_settings_regs, pulses_per_m), INT32_C(100000), INT32_C(99800000), INT32_C(5092958)},
-    {2, TYPE_I32, WRITE_STILL, offsetof(struct drive_settings_regs, ratio_ppm), INT32_C(-50000), INT32_C(50000), INT32_C(0)},
-    {4, TYPE_U16, WRITE_STILL, offsetof(struct drive_settings_regs, reversed), INT32_C(0), INT32_C(1), INT32_C(0)},
-    {0, TYPE_U32, WRITE_STILL, offsetof(struct lane_settings_regs, mm_per_pulse), INT32_C(10000), INT32_C(20000000), INT32_C(500000)},
-    {0, TYPE_U16, WRITE_STILL, offsetof(struct guards_regs, link_timeout_ms), INT32_C(200), INT32_C(60000), INT32_C(2000)},
-    {1, TYPE_U16, WRITE_STILL, offsetof(struct guards_regs, mismatch_limit_mm), INT32_C(100), INT32_C(30000), INT32_C(800)},
-    {2, TYPE_U16, WRITE_STILL, offsetof(struct guards_regs, mismatch_window_mm), INT32_C(20), INT32_C(2000), INT32_C(150)},
-    {3, TYPE_U16, WRITE_STILL, offsetof(struct guards_regs, lane_stall_mm), INT32_C(200), INT32_C(10000), INT32_C(1200)},
-    {4, TYPE_U16, WRITE_STILL, offsetof(struct guards_regs, dwell_time_s), INT32_C(5), INT32_C(3600), INT32_C(240)},
-    {5, TYPE_I16, WRITE_STILL, offsetof(struct guards_regs, dwell_temperature_degC), INT32_C(3000), INT32_C(20000), INT32_C(7700)},
-    {6, TYPE_U16, WRITE_STILL, offsetof(struct guards_regs, permit_delay_ms), INT32_C(1), INT32_C(5000), INT32_C(50)},
-    {7, TYPE_U16, WRITE_STILL, offsetof(struct guards_regs, path_timeout_ms), INT32_C(20), INT32_C(5000), INT32_C(250)},
-    {8, TYPE_U16, WRITE_STILL, offsetof(struct guards_regs, start_timeout_s), INT32_C(10), INT32_C(7200), INT32_C(900)},
-    {9, TYPE_U16, WRITE_STILL, offsetof(struct guards_regs, settle_time_s), INT32_C(0), INT32_C(600), INT32_C(5)},
+    {0, REG_KIND(TYPE_U32, WRITE_NEVER), offsetof(struct identity_regs, map_hash), 0}, /* map_hash */
+    {2, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct identity_regs, version_major), 0}, /* version_major */
+    {3, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct identity_regs, version_minor), 0}, /* version_minor */
+    {4, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct identity_regs, version_patch), 0}, /* version_patch */
+    {5, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct identity_regs, board), 0}, /* board */
+    {6, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct identity_regs, reset_cause), 0}, /* reset_cause */
+    {7, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct identity_regs, settings_origin), 0}, /* settings_origin */
+    {8, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct identity_regs, settings_sequence), 0}, /* settings_sequence */
+    {0, REG_KIND(TYPE_U32, WRITE_NEVER), offsetof(struct telemetry_regs, head_ms), 0}, /* head_ms */
+    {2, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct telemetry_regs, state), 0}, /* state */
+    {3, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct telemetry_regs, inputs), 0}, /* inputs */
+    {4, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct telemetry_regs, status), 0}, /* status */
+    {5, REG_KIND(TYPE_U32, WRITE_NEVER), offsetof(struct telemetry_regs, alarms_active), 0}, /* alarms_active */
+    {7, REG_KIND(TYPE_U32, WRITE_NEVER), offsetof(struct telemetry_regs, alarms_unacknowledged), 0}, /* alarms_unacknowledged */
+    {9, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct telemetry_regs, events_waiting), 0}, /* events_waiting */
+    {10, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct telemetry_regs, events_lost), 0}, /* events_lost */
+    {11, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct telemetry_regs, refused_count), 0}, /* refused_count */
+    {12, REG_KIND(TYPE_I32, WRITE_NEVER), offsetof(struct telemetry_regs, feed_position_mm), 0}, /* feed_position_mm */
+    {14, REG_KIND(TYPE_I16, WRITE_NEVER), offsetof(struct telemetry_regs, feed_speed_mm_s), 0}, /* feed_speed_mm_s */
+    {15, REG_KIND(TYPE_I16, WRITE_NEVER), offsetof(struct telemetry_regs, feed_target_mm_s), 0}, /* feed_target_mm_s */
+    {16, REG_KIND(TYPE_I32, WRITE_NEVER), offsetof(struct telemetry_regs, length_to_go_mm), 0}, /* length_to_go_mm */
+    {18, REG_KIND(TYPE_I32, WRITE_NEVER), offsetof(struct telemetry_regs, output_position_mm), 0}, /* output_position_mm */
+    {20, REG_KIND(TYPE_I16, WRITE_NEVER), offsetof(struct telemetry_regs, output_speed_mm_s), 0}, /* output_speed_mm_s */
+    {21, REG_KIND(TYPE_I16, WRITE_NEVER), offsetof(struct telemetry_regs, mismatch_mm), 0}, /* mismatch_mm */
+    {22, REG_KIND(TYPE_I16, WRITE_NEVER), offsetof(struct telemetry_regs, trim_ppm), 0}, /* trim_ppm */
+    {23, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct telemetry_regs, pulse_overruns), 0}, /* pulse_overruns */
+    {0, REG_KIND(TYPE_I32, WRITE_NEVER), offsetof(struct drive_telemetry_regs, pulses), 0}, /* pulses */
+    {0, REG_KIND(TYPE_I16, WRITE_NEVER), offsetof(struct zone_telemetry_regs, pv_degC), 0}, /* pv_degC */
+    {1, REG_KIND(TYPE_I16, WRITE_NEVER), offsetof(struct zone_telemetry_regs, sp_degC), 0}, /* sp_degC */
+    {2, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct zone_telemetry_regs, op_percent), 0}, /* op_percent */
+    {3, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct zone_telemetry_regs, mode), 0}, /* mode */
+    {0, REG_KIND(TYPE_I32, WRITE_NEVER), offsetof(struct lane_telemetry_regs, position_mm), 0}, /* position_mm */
+    {0, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct alarm_detail_regs, instances), 0}, /* instances */
+    {0, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct refusal_regs, reason), 0}, /* reason */
+    {1, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct refusal_regs, address), 0}, /* address */
+    {2, REG_KIND(TYPE_I32, WRITE_NEVER), offsetof(struct refusal_regs, value), 0}, /* value */
+    {0, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct link_counters_regs, frames_good), 0}, /* frames_good */
+    {1, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct link_counters_regs, frames_bad), 0}, /* frames_bad */
+    {2, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct link_counters_regs, exceptions_sent), 0}, /* exceptions_sent */
+    {3, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct link_counters_regs, bytes_lost), 0}, /* bytes_lost */
+    {0, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct experiment_status_regs, end), 0}, /* end */
+    {1, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct experiment_status_regs, zone), 0}, /* zone */
+    {2, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct experiment_status_regs, elapsed_s), 0}, /* elapsed_s */
+    {3, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct experiment_status_regs, switches), 0}, /* switches */
+    {0, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct command_regs, command), 0}, /* command */
+    {1, REG_KIND(TYPE_U32, WRITE_ANY), offsetof(struct command_regs, acknowledge), 1}, /* acknowledge */
+    {3, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct command_regs, events_taken), 3}, /* events_taken */
+    {4, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct command_regs, store), 4}, /* store */
+    {0, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct feed_regs, source), 5}, /* source */
+    {1, REG_KIND(TYPE_I16, WRITE_ANY), offsetof(struct feed_regs, speed_mm_s), 6}, /* speed_mm_s */
+    {2, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct feed_regs, length_mm), 7}, /* length_mm */
+    {4, REG_KIND(TYPE_I16, WRITE_ANY), offsetof(struct feed_regs, path_speed_mm_s), 9}, /* path_speed_mm_s */
+    {5, REG_KIND(TYPE_I16, WRITE_ANY), offsetof(struct feed_regs, trim_ppm), 10}, /* trim_ppm */
+    {6, REG_KIND(TYPE_I32, WRITE_ANY), offsetof(struct feed_regs, shear_at_mm), 7}, /* shear_at_mm */
+    {8, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct feed_regs, jog_drives), 11}, /* jog_drives */
+    {9, REG_KIND(TYPE_I16, WRITE_STILL), offsetof(struct feed_regs, jog_speed_mm_s), 12}, /* jog_speed_mm_s */
+    {10, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct feed_regs, jog_length_mm), 13}, /* jog_length_mm */
+    {12, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct feed_regs, strip_in), 15}, /* strip_in */
+    {0, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_regs, mode), 4}, /* mode */
+    {1, REG_KIND(TYPE_I16, WRITE_ANY), offsetof(struct zone_regs, setpoint_degC), 16}, /* setpoint_degC */
+    {2, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_regs, manual_op_percent), 9}, /* manual_op_percent */
+    {0, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, kind), 4}, /* kind */
+    {1, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, zone), 5}, /* zone */
+    {2, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, op_low_percent), 9}, /* op_low_percent */
+    {3, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, op_high_percent), 17}, /* op_high_percent */
+    {4, REG_KIND(TYPE_I16, WRITE_ANY), offsetof(struct experiment_regs, switch_degC), 16}, /* switch_degC */
+    {5, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, hysteresis_degC), 18}, /* hysteresis_degC */
+    {6, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, interval_s), 19}, /* interval_s */
+    {7, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, switchings), 20}, /* switchings */
+    {8, REG_KIND(TYPE_I16, WRITE_ANY), offsetof(struct experiment_regs, ceiling_degC), 21}, /* ceiling_degC */
+    {9, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, time_limit_s), 22}, /* time_limit_s */
+    {10, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, run), 15}, /* run */
+    {0, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, unit_address), 23}, /* unit_address */
+    {1, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, zones_fitted), 24}, /* zones_fitted */
+    {2, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, drives_fitted), 25}, /* drives_fitted */
+    {3, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, lanes_fitted), 26}, /* lanes_fitted */
+    {4, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, speed_max_mm_s), 27}, /* speed_max_mm_s */
+    {5, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, acceleration_mm_s2), 28}, /* acceleration_mm_s2 */
+    {6, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct machine_regs, output_mm_per_count), 29}, /* output_mm_per_count */
+    {8, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, output_reversed), 15}, /* output_reversed */
+    {9, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, expected_slip_percent), 31}, /* expected_slip_percent */
+    {0, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, sensor), 15}, /* sensor */
+    {1, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct zone_settings_regs, divider_ohm), 32}, /* divider_ohm */
+    {3, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct zone_settings_regs, ntc_r25_ohm), 34}, /* ntc_r25_ohm */
+    {5, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct zone_settings_regs, ntc_a_per_K), 36}, /* ntc_a_per_K */
+    {7, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct zone_settings_regs, ntc_b_per_K), 38}, /* ntc_b_per_K */
+    {9, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct zone_settings_regs, ntc_c_per_K), 40}, /* ntc_c_per_K */
+    {11, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct zone_settings_regs, ntc_d_per_K), 42}, /* ntc_d_per_K */
+    {13, REG_KIND(TYPE_I16, WRITE_STILL), offsetof(struct zone_settings_regs, sensor_offset_degC), 44}, /* sensor_offset_degC */
+    {14, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_settings_regs, kp_percent_per_degC), 45}, /* kp_percent_per_degC */
+    {15, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_settings_regs, ti_s), 46}, /* ti_s */
+    {16, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_settings_regs, td_s), 47}, /* td_s */
+    {17, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_settings_regs, td_filter_s), 48}, /* td_filter_s */
+    {18, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, op_min_percent), 9}, /* op_min_percent */
+    {19, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, op_max_percent), 17}, /* op_max_percent */
+    {20, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_settings_regs, feed_forward_percent_per_mm_s), 49}, /* feed_forward_percent_per_mm_s */
+    {21, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, window_ms), 50}, /* window_ms */
+    {22, REG_KIND(TYPE_I16, WRITE_STILL), offsetof(struct zone_settings_regs, setpoint_max_degC), 51}, /* setpoint_max_degC */
+    {23, REG_KIND(TYPE_I16, WRITE_ANY), offsetof(struct zone_settings_regs, standby_degC), 52}, /* standby_degC */
+    {24, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, band_degC), 53}, /* band_degC */
+    {25, REG_KIND(TYPE_I16, WRITE_STILL), offsetof(struct zone_settings_regs, over_temperature_degC), 54}, /* over_temperature_degC */
+    {26, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, under_temperature_degC), 55}, /* under_temperature_degC */
+    {27, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, effect_op_percent), 56}, /* effect_op_percent */
+    {28, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, effect_rise_degC), 57}, /* effect_rise_degC */
+    {29, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, effect_time_s), 58}, /* effect_time_s */
+    {30, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, uncommanded_rise_degC), 59}, /* uncommanded_rise_degC */
+    {31, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, uncommanded_time_s), 60}, /* uncommanded_time_s */
+    {32, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, fall_rate_degC_s), 61}, /* fall_rate_degC_s */
+    {33, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, stuck_time_s), 62}, /* stuck_time_s */
+    {0, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct drive_settings_regs, pulses_per_m), 63}, /* pulses_per_m */
+    {2, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct drive_settings_regs, ratio_ppm), 65}, /* ratio_ppm */
+    {4, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct drive_settings_regs, reversed), 15}, /* reversed */
+    {0, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct lane_settings_regs, mm_per_pulse), 67}, /* mm_per_pulse */
+    {0, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, link_timeout_ms), 69}, /* link_timeout_ms */
+    {1, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, mismatch_limit_mm), 70}, /* mismatch_limit_mm */
+    {2, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, mismatch_window_mm), 71}, /* mismatch_window_mm */
+    {3, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, lane_stall_mm), 72}, /* lane_stall_mm */
+    {4, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, dwell_time_s), 73}, /* dwell_time_s */
+    {5, REG_KIND(TYPE_I16, WRITE_STILL), offsetof(struct guards_regs, dwell_temperature_degC), 74}, /* dwell_temperature_degC */
+    {6, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, permit_delay_ms), 75}, /* permit_delay_ms */
+    {7, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, path_timeout_ms), 76}, /* path_timeout_ms */
+    {8, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, start_timeout_s), 77}, /* start_timeout_s */
+    {9, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, settle_time_s), 78}, /* settle_time_s */
+};
+
+const uint16_t reg_limits[][LIMITS] FLASH = {
+    {0x0000u, 0x000Au, 0x0000u},
+    {0x0000u, 0xFFFFu, 0x0000u},
+    {0x0000u, 0x7FFFu, 0x0000u},
+    {0x0000u, 0xFFFFu, 0x0000u},
+    {0x0000u, 0x0003u, 0x0000u},
+    {0x0000u, 0x0002u, 0x0000u},
+    {0xD8F0u, 0x2710u, 0x0000u},
+    {0x0000u, 0x9400u, 0x0000u},
+    {0x0000u, 0x7735u, 0x0000u},
+    {0x0000u, 0x2710u, 0x0000u},
+    {0xB1E0u, 0x4E20u, 0x0000u},
+    {0x0000u, 0x0007u, 0x0007u},
+    {0x0001u, 0x2710u, 0x01F4u},
+    {0x5EE0u, 0xA120u, 0x0000u},
+    {0xFFF8u, 0x0007u, 0x0000u},
+    {0x0000u, 0x0001u, 0x0000u},
+    {0x0000u, 0x61A8u, 0x0000u},
+    {0x0000u, 0x2710u, 0x2710u},
+    {0x0000u, 0x07D0u, 0x001Eu},
+    {0x0001u, 0x0E10u, 0x003Cu},
+    {0x0002u, 0x03E8u, 0x000Au},
+    {0x0000u, 0x7530u, 0x2EE0u},
+    {0x000Au, 0x8CA0u, 0x0708u},
+    {0x0001u, 0x00F7u, 0x0001u},
+    {0x0001u, 0x0003u, 0x0002u},
+    {0x0001u, 0x0003u, 0x0003u},
+    {0x0001u, 0x0008u, 0x0005u},
+    {0x000Au, 0x2710u, 0x0FA0u},
+    {0x0002u, 0x07D0u, 0x0028u},
+    {0x03E8u, 0x9680u, 0xC350u},
+    {0x0000u, 0x0098u, 0x0000u},
+    {0x0000u, 0x07D0u, 0x0096u},
+    {0x0064u, 0x4240u, 0x03E8u},
+    {0x0000u, 0x000Fu, 0x0000u},
+    {0x0064u, 0x4240u, 0x2710u},
+    {0x0000u, 0x000Fu, 0x0000u},
+    {0x0000u, 0x9400u, 0xB64Cu},
+    {0x0000u, 0x7735u, 0x13FDu},
+    {0x0000u, 0x9400u, 0x540Fu},
+    {0x0000u, 0x7735u, 0x0187u},
+    {0x1F00u, 0xE100u, 0xD6BEu},
+    {0xFA0Au, 0x05F5u, 0x0003u},
+    {0x1F00u, 0xE100u, 0x2907u},
+    {0xFA0Au, 0x05F5u, 0x0000u},
+    {0xF830u, 0x07D0u, 0x0000u},
+    {0x0000u, 0xFFFFu, 0x0258u},
+    {0x0000u, 0xFFFFu, 0x04B0u},
+    {0x0000u, 0x2710u, 0x0028u},
+    {0x0000u, 0x03E8u, 0x0014u},
+    {0x0000u, 0x1388u, 0x0000u},
+    {0x0064u, 0x2710u, 0x03E8u},
+    {0x0000u, 0x61A8u, 0x36B0u},
+    {0x0000u, 0x61A8u, 0x1770u},
+    {0x000Au, 0x07D0u, 0x0064u},
+    {0x0BB8u, 0x7530u, 0x3E80u},
+    {0x0064u, 0x2710u, 0x0320u},
+    {0x03E8u, 0x2710u, 0x1770u},
+    {0x000Au, 0x07D0u, 0x0096u},
+    {0x0005u, 0x0258u, 0x002Du},
+    {0x0032u, 0x1388u, 0x0190u},
+    {0x0005u, 0x0258u, 0x001Eu},
+    {0x000Au, 0x1388u, 0x0096u},
+    {0x0005u, 0x0E10u, 0x001Eu},
+    {0x86A0u, 0xD3C0u, 0xB65Eu},
+    {0x0001u, 0x05F2u, 0x004Du},
+    {0x3CB0u, 0xC350u, 0x0000u},
+    {0xFFFFu, 0x0000u, 0x0000u},
+    {0x2710u, 0x2D00u, 0xA120u},
+    {0x0000u, 0x0131u, 0x0007u},
+    {0x00C8u, 0xEA60u, 0x07D0u},
+    {0x0064u, 0x7530u, 0x0320u},
+    {0x0014u, 0x07D0u, 0x0096u},
+    {0x00C8u, 0x2710u, 0x04B0u},
+    {0x0005u, 0x0E10u, 0x00F0u},
+    {0x0BB8u, 0x4E20u, 0x1E14u},
+    {0x0001u, 0x1388u, 0x0032u},
+    {0x0014u, 0x1388u, 0x00FAu},
+    {0x000Au, 0x1C20u, 0x0384u},
+    {0x0000u, 0x0258u, 0x0005u},
 };
 
 const struct reg_block reg_blocks[BLOCK_COUNT] FLASH = {

@@ -7,20 +7,27 @@
 #include "flash.h"
 #include "registers.h"
 
-enum reg_type { TYPE_U16, TYPE_I16, TYPE_U32, TYPE_I32 };
+#define TYPE_SIGNED 1u
+#define TYPE_WIDE 2u /* 32 bits */
+enum reg_type { TYPE_U16, TYPE_I16 = TYPE_SIGNED, TYPE_U32 = TYPE_WIDE, TYPE_I32 = TYPE_WIDE | TYPE_SIGNED };
 enum reg_write { WRITE_NEVER, WRITE_STILL, WRITE_ANY };
 enum reg_space { SPACE_INPUT, SPACE_HOLDING };
 enum reg_home { HOME_INPUT, HOME_LIVE, HOME_SETTINGS };
 
+/* There are a hundred of these in flash, hence the shared byte and the limits on the side. */
+#define REG_KIND(type, write) ((type) | (write) << 4)
+#define KIND_WRITE(kind) ((uint8_t)((kind) >> 4)) /* enum reg_write; the type is tested by its bits */
+
 struct reg_entry {
-    uint8_t word;    /* offset in the block, in registers */
-    uint8_t type;    /* enum reg_type */
-    uint8_t write;   /* enum reg_write */
-    uint16_t offset; /* offset in the block's struct, in bytes */
-    int32_t min;
-    int32_t max;
-    int32_t preset;
+    uint8_t word;   /* offset in the block, in registers */
+    uint8_t kind;   /* REG_KIND */
+    uint8_t offset; /* offset in the block's struct, in bytes */
+    uint8_t limits; /* row in reg_limits; of holding registers only */
 };
+
+/* Least, most and preset value of a register, in two's complement; of a 32-bit register the low words, and
+ * in the next row the high words. */
+enum reg_limit { LIMIT_MIN, LIMIT_MAX, LIMIT_PRESET, LIMITS };
 
 struct reg_block {
     uint16_t address;
@@ -45,6 +52,7 @@ struct transition {
 extern const struct transition transitions[TRANSITION_COUNT];
 extern const uint32_t alarms_latched; /* a bit an alarm */
 extern const struct reg_entry reg_entries[];
+extern const uint16_t reg_limits[][LIMITS];
 extern const struct reg_block reg_blocks[BLOCK_COUNT];
 extern const uint8_t alarm_reactions[ALARM_COUNT];
 

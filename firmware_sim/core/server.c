@@ -18,7 +18,7 @@ static const char objects[OBJECTS][OBJECT_TEXT_MAX] FLASH = {
     VERSION_TEXT "+" MAP_HASH_TEXT,
 };
 
-static uint16_t word_at(const uint8_t *at)
+static ONE_COPY uint16_t word_at(const uint8_t *at)
 {
     return (uint16_t)(at[0] << 8 | at[1]);
 }

@@ -10,10 +10,9 @@
 static uint8_t next_state(uint8_t from, uint16_t command)
 {
     for (uint8_t i = 0; i < TRANSITION_COUNT; i++) {
-        struct transition row;
-        flash_copy(&row, &transitions[i], sizeof row);
-        if (row.from == from && row.command == command)
-            return row.to;
+        const struct transition *row = &transitions[i];
+        if (flash_u8(&row->from) == from && flash_u8(&row->command) == command)
+            return flash_u8(&row->to);
     }
     return 0;
 }

@@ -30,7 +30,7 @@ uint32_t store_crc(uint32_t check, uint8_t byte)
     return check;
 }
 
-static uint8_t byte_of(uint32_t value, uint8_t which)
+static ONE_COPY uint8_t byte_of(uint32_t value, uint8_t which)
 {
     return (uint8_t)(value >> (8u * which));
 }

@@ -99,10 +99,12 @@ void wheels_tick(struct head *head)
 int32_t wheels_lane_um(const struct head *head, uint8_t lane)
 {
     int32_t per_pulse_nm = (int32_t)head->settings.lane_settings[lane].mm_per_pulse;
-    int32_t pulses = 0;
-    int32_t thousands = take_thousands(&pulses, head->wheels.lane_pulses[lane]);
     int32_t nm = 0;
     int32_t um = take_thousands(&nm, per_pulse_nm);
+    if (nm == 0)
+        return (int32_t)((uint32_t)head->wheels.lane_pulses[lane] * (uint32_t)um);
+    int32_t pulses = 0;
+    int32_t thousands = take_thousands(&pulses, head->wheels.lane_pulses[lane]);
     um = pulses * um + take_thousands(&nm, (pulses - 1) * nm);
     return (int32_t)((uint32_t)um + (uint32_t)thousands * (uint32_t)per_pulse_nm);
 }

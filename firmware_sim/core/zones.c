@@ -31,7 +31,7 @@
 #define WIRE_FORWARD 1.0e-5f /* 0.01 %/(mm/s) times um/s */
 #define FULL_OUTPUT 10000u   /* 100 % on the wire */
 
-static bool fitted(const struct head *head, uint8_t zone)
+static ONE_COPY bool fitted(const struct head *head, uint8_t zone)
 {
     return zone < head->settings.machine.zones_fitted;
 }
@@ -104,12 +104,12 @@ static void follow_setpoint(struct head *head, uint8_t zone)
 /* ------------------------------------------------------------------------------------- loop */
 
 /* A register's value in its unit. */
-static float in_units(uint16_t wire, float scale)
+static ONE_COPY float in_units(uint16_t wire, float scale)
 {
     return scale * (float)wire;
 }
 
-static void read_gains(const struct zone_settings_regs *set, struct pid_gains *gains)
+static ONE_COPY void read_gains(const struct zone_settings_regs *set, struct pid_gains *gains)
 {
     gains->kp = in_units(set->kp_percent_per_degC, WIRE_PERCENT);
     gains->ki = set->ti_s == 0u ? 0.0f : gains->kp / in_units(set->ti_s, WIRE_S);
@@ -131,7 +131,7 @@ static bool at_limit(const struct zone_state *state, const struct pid_gains *gai
 }
 
 /* `from` is the mode before; feed-forward: the moving stack carries heat away, whichever way it moves. */
-static float automatic_output(const struct head *head, struct zone_state *state,
+static ONE_COPY float automatic_output(const struct head *head, struct zone_state *state,
                               const struct zone_settings_regs *set, uint8_t from)
 {
     struct pid_gains gains;

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
-from register_map.model import NOTICE, Block, Map
+from register_map.model import NOTICE, Block, Map, MapError
 
+NUMBERED_BY_A_BYTE = 256
 C_TYPES = {"u16": "uint16_t", "i16": "int16_t", "u32": "uint32_t", "i32": "int32_t"}
 
 
@@ -22,7 +23,9 @@ def c_header(m: Map) -> str:
 def c_table(m: Map) -> str:
     """Text of register_table.c: registers, blocks, reactions and transitions as constants."""
     out = [f"/* {NOTICE} */", '#include "register_table.h"', "", "#include <stddef.h>", ""]
-    out += _table("const struct reg_entry reg_entries[]", _entries(m))
+    limits, at = _limits(m)
+    out += _table("const struct reg_entry reg_entries[]", _entries(m, at))
+    out += _table("const uint16_t reg_limits[][LIMITS]", limits)
     out += _table("const struct reg_block reg_blocks[BLOCK_COUNT]", _blocks(m))
     out += _table("const uint8_t alarm_reactions[ALARM_COUNT]", _reactions(m))
     latched = sum(1 << i for i, a in enumerate(m.alarms) if a.get("latched"))
@@ -105,17 +108,43 @@ def _addresses(m: Map) -> Iterator[str]:
             yield f"#define AT_{b.name.upper()}_{r.name.upper()} {b.address + r.word}u"
 
 
-def _table(head: str, rows: Iterator[str]) -> list[str]:
+def _table(head: str, rows: Iterable[str]) -> list[str]:
     return [f"{head} FLASH = {{", *(f"    {row}" for row in rows), "};", ""]
 
 
-def _entries(m: Map) -> Iterator[str]:
+def _entries(m: Map, limits_at: dict[tuple[str, str], int]) -> Iterator[str]:
     for b in m.blocks:
         for r in b.registers:
             place = f"offsetof(struct {b.name}_regs, {r.name})"
-            bounds = ", ".join(_c_int(value) for value in (r.min, r.max, r.default))
-            kind = f"TYPE_{r.type.upper()}, WRITE_{r.write.upper()}"
-            yield f"{{{r.word}, {kind}, {place}, {bounds}}},"
+            kind = f"REG_KIND(TYPE_{r.type.upper()}, WRITE_{r.write.upper()})"
+            yield f"{{{r.word}, {kind}, {place}, {limits_at[b.name, r.name]}}}, /* {r.name} */"
+
+
+def _limits(m: Map) -> tuple[list[str], dict[tuple[str, str], int]]:
+    """Rows of least, most and preset, none twice, and where each register's are.
+
+    A 32-bit register has two rows: the low words, then the high ones. Registers that nobody may
+    write have none of their own.
+    """
+    found: dict[tuple[tuple[int, ...], ...], int] = {}
+    rows: list[str] = []
+    at: dict[tuple[str, str], int] = {}
+    for b in m.blocks:
+        for r in b.registers:
+            values = (r.min, r.max, r.default)
+            words = [tuple(v & 0xFFFF for v in values)]
+            if r.type in ("u32", "i32"):
+                words.append(tuple(v >> 16 & 0xFFFF for v in values))
+            if b.home == "input":
+                at[b.name, r.name] = 0
+                continue
+            if tuple(words) not in found:
+                found[tuple(words)] = len(rows)
+                rows += ["{" + ", ".join(f"0x{w:04X}u" for w in row) + "}," for row in words]
+            at[b.name, r.name] = found[tuple(words)]
+    if len(rows) > NUMBERED_BY_A_BYTE:
+        raise MapError(f"{len(rows)} rows of limits, but a byte has to number them")
+    return rows, at
 
 
 def _blocks(m: Map) -> Iterator[str]:
@@ -139,10 +168,6 @@ def _transitions(m: Map) -> Iterator[str]:
     for start, command, end in m.transitions:
         word = "TRANSITION_DONE" if command == "done" else f"COMMAND_{command.upper()}"
         yield f"{{STATE_{start.upper()}, {word}, STATE_{end.upper()}}},"
-
-
-def _c_int(value: int) -> str:
-    return "INT32_MIN" if value == -0x80000000 else f"INT32_C({value})"
 
 
 def _snake(name: str) -> str:
