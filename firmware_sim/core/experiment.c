@@ -85,7 +85,7 @@ static uint8_t why_end(const struct head *head)
         return EXPERIMENT_END_TOO_HOT;
     if (!state_fits(head))
         return EXPERIMENT_END_STATE_LEFT;
-    if (head->link.quiet_ms > head->settings.guards.link_timeout_ms)
+    if (link_silent(head))
         return EXPERIMENT_END_LINK_SILENT;
     if (head->experiment.elapsed_s >= set->time_limit_s)
         return EXPERIMENT_END_OUT_OF_TIME;

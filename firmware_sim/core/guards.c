@@ -20,24 +20,17 @@
 
 /* ---------------------------------------------------------------------------------- alarms */
 
-static uint8_t first_bit(uint16_t mask)
-{
-    uint8_t n = 0;
-    while (n < 15u && !(mask & 1u)) {
-        mask >>= 1;
-        n++;
-    }
-    return n;
-}
-
 static uint32_t alarm_bit(uint8_t alarm)
 {
     return UINT32_C(1) << alarm;
 }
 
+/* One event an instance. */
 static ONE_COPY void tell(struct head *head, uint16_t code, uint8_t alarm, uint16_t instances)
 {
-    event_put(head, code, (uint16_t)((uint16_t)alarm << 8 | first_bit(instances)));
+    for (uint8_t n = 0; instances; n++, instances >>= 1)
+        if (instances & 1u)
+            event_put(head, code, (uint16_t)((uint16_t)alarm << 8 | n));
 }
 
 /* A guard that only sees the moment, not the end of its condition, calls this alone: the alarm then stays until
@@ -62,9 +55,8 @@ static void drop(struct head *head, uint8_t alarm, uint16_t instances)
     if (!gone)
         return;
     head->alarms.instances[alarm] = (uint16_t)(head->alarms.instances[alarm] & ~gone);
-    if (head->alarms.instances[alarm])
-        return;
-    head->alarms.active &= ~bit;
+    if (!head->alarms.instances[alarm])
+        head->alarms.active &= ~bit;
     tell(head, EVENT_CODE_ALARM_CLEARED, alarm, gone);
 }
 
@@ -78,7 +70,7 @@ void alarm_set(struct head *head, uint8_t alarm, uint16_t instances, bool stands
 
 void alarm_acknowledge(struct head *head, uint32_t mask)
 {
-    bool feeding = state_feeding(head);
+    bool moving = state_feeding(head) || head->feed.speed_um_s != 0;
     uint32_t bit = 1;
     for (uint8_t alarm = 0; alarm < ALARM_COUNT; alarm++, bit <<= 1) {
         if (!(mask & bit))
@@ -86,7 +78,7 @@ void alarm_acknowledge(struct head *head, uint32_t mask)
         if (head->alarms.unacknowledged & bit)
             tell(head, EVENT_CODE_ALARM_ACKNOWLEDGED, alarm, head->alarms.instances[alarm]);
         head->alarms.unacknowledged &= ~bit;
-        if ((alarms_latched & bit) && !feeding)
+        if ((alarms_latched & bit) && !moving)
             drop(head, alarm, UINT16_MAX);
     }
 }
@@ -147,7 +139,8 @@ static ONE_COPY bool too_cold(struct view at)
 
 static bool should_rise(const struct head *head, struct view at)
 {
-    if (!head->zones.enabled || at.zone->op_percent < degC_u(at.set->effect_op_percent))
+    float high = degC_u(at.set->effect_op_percent), most = degC_u(at.set->op_max_percent);
+    if (!head->zones.enabled || at.zone->op_percent < (high < most ? high : most))
         return false;
     return too_cold(at) || (at.zone->mode != ZONE_MODE_AUTOMATIC && at.zone->pv_degC < MANUAL_COLD_DEGC);
 }
@@ -180,7 +173,7 @@ static void watch_uncommanded(struct head *head, struct view at)
 {
     struct zone_watch *watch = at.watch;
     float pv = at.zone->pv_degC;
-    if (at.zone->op_percent > 0.0f) {
+    if (at.zone->op_percent > (at.zone->mode == ZONE_MODE_AUTOMATIC ? degC_u(at.set->op_min_percent) : 0.0f)) {
         watch->cold_s = 0;
         return;
     }
@@ -222,33 +215,42 @@ static ONE_COPY void watch_zone(struct head *head, struct view at)
         raise(head, ALARM_UNDER_TEMPERATURE, at.bit);
 }
 
+/* Positions wrap after 2147 m; their difference does not mind. */
+static int32_t difference(int32_t now_um, int32_t then_um)
+{
+    return (int32_t)((uint32_t)now_um - (uint32_t)then_um);
+}
+
 static void watch_start(struct head *head)
 {
     uint32_t since = head->ms - head->machine.entered_ms;
-    if (head->machine.state != STATE_STARTING || since < head->settings.guards.start_timeout_s * UINT32_C(1000))
+    uint8_t state = head->machine.state;
+    if ((state != STATE_STARTING && state != STATE_UNHOLDING) ||
+        since < head->settings.guards.start_timeout_s * UINT32_C(1000))
         return;
     for (uint8_t i = 0; i < head->settings.machine.zones_fitted; i++)
-        if (head->live.zone[i].mode == ZONE_MODE_AUTOMATIC && head->zones.zone[i].in_band_ms == 0)
+        if (!zone_settled(head, i, settle_ms(head)))
             raise(head, ALARM_START_TIMEOUT, (uint16_t)(1u << i));
+    if (!zones_wanted(head))
+        raise(head, ALARM_START_TIMEOUT, 1);
 }
 
-/* Zone 0 is the guide. Starting is left out: strips may be threaded cold or after heating up. */
+/* Zone 0 is the guide. Time runs in every state until the feed has gone on by the guide's length: neither
+ * a creeping feed nor a jog to and fro brings fresh strip. */
 static void watch_dwell(struct head *head)
 {
     struct guards *guards = &head->guards;
-    uint8_t state = head->machine.state;
-    float hot = degC(head->settings.guards.dwell_temperature_degC);
-    bool stands = head->live.feed.strip_in && head->feed.speed_um_s == 0 && head->zones.zone[0].pv_degC > hot;
-    bool waiting = state == STATE_HELD || state == STATE_UNHOLDING || state == STATE_COMPLETE ||
-                   state == STATE_STOPPED || state == STATE_IDLE;
-    if (!stands || !waiting) {
+    const struct guards_regs *set = &head->settings.guards;
+    int32_t fed_um = difference(head->feed.position_um, guards->dwell_from_um);
+    bool fresh = fed_um > set->guide_length_mm * INT32_C(1000) || fed_um < -set->guide_length_mm * INT32_C(1000);
+    bool hot = head->zones.zone[0].pv_degC > degC(set->dwell_temperature_degC);
+    if (fresh || !hot || !head->live.feed.strip_in) {
+        guards->dwell_from_um = head->feed.position_um;
         guards->dwell_s = 0;
-        alarm_set(head, ALARM_STRIP_DWELL, 1, false);
-    } else if (guards->dwell_s < head->settings.guards.dwell_time_s) {
+    } else if (guards->dwell_s < set->dwell_time_s) {
         guards->dwell_s++;
-    } else {
-        alarm_set(head, ALARM_STRIP_DWELL, 1, true);
     }
+    alarm_set(head, ALARM_STRIP_DWELL, 1, guards->dwell_s >= set->dwell_time_s);
 }
 
 /* ----------------------------------------------------------------------------------- lengths */
@@ -261,8 +263,9 @@ static void watch_mismatch(struct head *head, int32_t fed_um, int32_t laid_um)
     float slip = (float)head->settings.machine.expected_slip_percent * 0.0001f;
     float lost_mm = fed_mm * (1.0f - slip) - (float)laid_um * 0.001f;
     float *sum = &head->guards.mismatch_mm;
+    float limit_mm = degC_u(set->mismatch_limit_mm), most_mm = (float)set->mismatch_window_mm * 0.5f;
     *sum = *sum * (keep > 0.0f ? keep : 0.0f) + lost_mm;
-    if (state_feeding(head) && fabsf(*sum) > degC_u(set->mismatch_limit_mm))
+    if (state_feeding(head) && fabsf(*sum) > (limit_mm < most_mm ? limit_mm : most_mm))
         raise(head, ALARM_FEED_MISMATCH, 1);
 }
 
@@ -294,11 +297,11 @@ static void watch_lanes(struct head *head, int32_t fed_um)
 static void watch_lengths(struct head *head)
 {
     struct guards *guards = &head->guards;
-    int32_t fed_um = head->feed.position_um - guards->feed_seen_um;
-    int32_t laid_um = head->wheels.output_um - guards->output_seen_um;
+    int32_t fed_um = difference(head->feed.position_um, guards->feed_seen_um);
+    int32_t laid_um = difference(head->wheels.output_um, guards->output_seen_um);
     guards->feed_seen_um = head->feed.position_um;
     guards->output_seen_um = head->wheels.output_um;
-    if (fed_um != 0)
+    if (head->feed.speed_um_s != 0)
         head->live.feed.strip_in = 1;
     if (head->feed.mode == FEED_JOG)
         return; /* a jog may leave drives out, so lengths do not compare */
@@ -310,7 +313,7 @@ static void watch_lengths(struct head *head)
 
 static void watch_link(struct head *head)
 {
-    bool silent = head->link.quiet_ms > head->settings.guards.link_timeout_ms;
+    bool silent = link_silent(head);
     if (!silent || state_feeding(head))
         alarm_set(head, ALARM_LINK_SILENT, 1, silent);
 }
@@ -381,7 +384,7 @@ void guards_tick(struct head *head)
     if (guards->slow_ms % LENGTH_MS == 0)
         watch_lengths(head);
     if (guards->slow_ms % LOOP_MS == 5u)
-        for (uint8_t i = 0; i < head->settings.machine.zones_fitted; i++)
+        for (uint8_t i = 0; i < ZONES; i++)
             watch_sensor(head, look_at(head, i));
     if (guards->slow_ms == 7u)
         each_second(head);

@@ -31,7 +31,8 @@ struct guards {
     int32_t lane_fed_um[LANES];   /* feed since the lane's last pulse */
     uint8_t lane_seen[LANES]; /* the lane's pulses, as far as to see whether there were any */
     uint16_t permit_away_ms;
-    uint16_t dwell_s;
+    uint16_t dwell_s;         /* that strip has been in the hot guide */
+    int32_t dwell_from_um;    /* feed when it came in */
     uint16_t slow_ms;         /* counts to the once-a-second guards */
     uint16_t overruns_seen;
 };

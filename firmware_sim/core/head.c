@@ -16,7 +16,7 @@ static void report_reset(struct head *head)
         alarm_set(head, ALARM_WATCHDOG_RESET, 1, true);
     if (head->reset_cause & RESET_CAUSE_BROWN_OUT)
         alarm_set(head, ALARM_BROWN_OUT_RESET, 1, true);
-    if (head->settings_origin == SETTINGS_ORIGIN_DAMAGED)
+    if (store_unusable(head))
         alarm_set(head, ALARM_SETTINGS_DAMAGED, 1, true);
 }
 
@@ -92,6 +92,11 @@ static ONE_COPY int32_t magnitude(int32_t value)
     return value < 0 ? -value : value;
 }
 
+static bool under_way(uint8_t state)
+{
+    return state == STATE_EXECUTE || state == STATE_HOLDING || state == STATE_HELD || state == STATE_UNHOLDING;
+}
+
 static uint8_t check_feed(const struct head *head, uint16_t at, int32_t value)
 {
     uint8_t state = head->machine.state;
@@ -100,6 +105,8 @@ static uint8_t check_feed(const struct head *head, uint16_t at, int32_t value)
     case AT_FEED_PATH_SPEED_MM_S:
     case AT_FEED_JOG_SPEED_MM_S:
         return magnitude(value) > head->settings.machine.speed_max_mm_s ? REFUSAL_OUT_OF_RANGE : REFUSAL_NONE;
+    case AT_FEED_SHEAR_AT_MM: /* a length already laid cannot be cut at */
+        return value && under_way(state) && value <= head->wheels.output_um ? REFUSAL_OUT_OF_RANGE : REFUSAL_NONE;
     case AT_FEED_JOG_LENGTH_MM:
         return value == 0 || state == STATE_IDLE || state == STATE_HELD ? REFUSAL_NONE : REFUSAL_WRONG_STATE;
     default:

@@ -256,3 +256,8 @@ void link_tick(struct head *head)
         head->link.quiet_ms++;
     }
 }
+
+bool link_silent(const struct head *head)
+{
+    return head->link.quiet_ms > head->settings.guards.link_timeout_ms;
+}

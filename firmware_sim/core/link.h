@@ -2,6 +2,7 @@
 #ifndef PLYLANE_LINK_H
 #define PLYLANE_LINK_H
 
+#include <stdbool.h>
 #include <stdint.h>
 
 #include "registers.h"
@@ -62,6 +63,7 @@ void link_period(struct link *link);                /* irq, every head_pulse: co
 /* Judge what has come; answer a whole frame. Main loop. */
 void link_poll(struct head *head);
 void link_tick(struct head *head); /* 1 kHz */
+bool link_silent(const struct head *head); /* no good request for longer than guards.link_timeout_ms */
 
 /* server.c: PDU in `pdu`, `count` bytes; the answer replaces it, its length is returned, 0 = no answer.
  * `broadcast`: act, never answer. */

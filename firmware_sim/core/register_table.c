@@ -44,6 +44,7 @@ const struct reg_entry reg_entries[] FLASH = {
     {1, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct link_counters_regs, frames_bad), 0}, /* frames_bad */
     {2, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct link_counters_regs, exceptions_sent), 0}, /* exceptions_sent */
     {3, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct link_counters_regs, bytes_lost), 0}, /* bytes_lost */
+    {4, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct link_counters_regs, edges_missed), 0}, /* edges_missed */
     {0, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct experiment_status_regs, end), 0}, /* end */
     {1, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct experiment_status_regs, zone), 0}, /* zone */
     {2, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct experiment_status_regs, elapsed_s), 0}, /* elapsed_s */
@@ -75,58 +76,59 @@ const struct reg_entry reg_entries[] FLASH = {
     {7, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, switchings), 20}, /* switchings */
     {8, REG_KIND(TYPE_I16, WRITE_ANY), offsetof(struct experiment_regs, ceiling_degC), 21}, /* ceiling_degC */
     {9, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, time_limit_s), 22}, /* time_limit_s */
-    {10, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, run), 15}, /* run */
-    {0, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, unit_address), 23}, /* unit_address */
-    {1, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, zones_fitted), 24}, /* zones_fitted */
-    {2, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, drives_fitted), 25}, /* drives_fitted */
-    {3, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, lanes_fitted), 26}, /* lanes_fitted */
-    {4, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, speed_max_mm_s), 27}, /* speed_max_mm_s */
-    {5, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, acceleration_mm_s2), 28}, /* acceleration_mm_s2 */
-    {6, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct machine_regs, output_mm_per_count), 29}, /* output_mm_per_count */
-    {8, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, output_reversed), 15}, /* output_reversed */
-    {9, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, expected_slip_percent), 31}, /* expected_slip_percent */
-    {0, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, sensor), 15}, /* sensor */
-    {1, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct zone_settings_regs, divider_ohm), 32}, /* divider_ohm */
-    {3, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct zone_settings_regs, ntc_r25_ohm), 34}, /* ntc_r25_ohm */
-    {5, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct zone_settings_regs, ntc_a_per_K), 36}, /* ntc_a_per_K */
-    {7, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct zone_settings_regs, ntc_b_per_K), 38}, /* ntc_b_per_K */
-    {9, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct zone_settings_regs, ntc_c_per_K), 40}, /* ntc_c_per_K */
-    {11, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct zone_settings_regs, ntc_d_per_K), 42}, /* ntc_d_per_K */
-    {13, REG_KIND(TYPE_I16, WRITE_STILL), offsetof(struct zone_settings_regs, sensor_offset_degC), 44}, /* sensor_offset_degC */
-    {14, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_settings_regs, kp_percent_per_degC), 45}, /* kp_percent_per_degC */
-    {15, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_settings_regs, ti_s), 46}, /* ti_s */
-    {16, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_settings_regs, td_s), 47}, /* td_s */
-    {17, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_settings_regs, td_filter_s), 48}, /* td_filter_s */
+    {10, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, run), 23}, /* run */
+    {0, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, unit_address), 24}, /* unit_address */
+    {1, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, zones_fitted), 25}, /* zones_fitted */
+    {2, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, drives_fitted), 26}, /* drives_fitted */
+    {3, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, lanes_fitted), 27}, /* lanes_fitted */
+    {4, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, speed_max_mm_s), 28}, /* speed_max_mm_s */
+    {5, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, acceleration_mm_s2), 29}, /* acceleration_mm_s2 */
+    {6, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct machine_regs, output_mm_per_count), 30}, /* output_mm_per_count */
+    {8, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, output_reversed), 23}, /* output_reversed */
+    {9, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, expected_slip_percent), 32}, /* expected_slip_percent */
+    {0, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, sensor), 23}, /* sensor */
+    {1, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct zone_settings_regs, divider_ohm), 33}, /* divider_ohm */
+    {3, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct zone_settings_regs, ntc_r25_ohm), 35}, /* ntc_r25_ohm */
+    {5, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct zone_settings_regs, ntc_a_per_K), 37}, /* ntc_a_per_K */
+    {7, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct zone_settings_regs, ntc_b_per_K), 39}, /* ntc_b_per_K */
+    {9, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct zone_settings_regs, ntc_c_per_K), 41}, /* ntc_c_per_K */
+    {11, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct zone_settings_regs, ntc_d_per_K), 43}, /* ntc_d_per_K */
+    {13, REG_KIND(TYPE_I16, WRITE_STILL), offsetof(struct zone_settings_regs, sensor_offset_degC), 45}, /* sensor_offset_degC */
+    {14, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_settings_regs, kp_percent_per_degC), 46}, /* kp_percent_per_degC */
+    {15, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_settings_regs, ti_s), 47}, /* ti_s */
+    {16, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_settings_regs, td_s), 48}, /* td_s */
+    {17, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_settings_regs, td_filter_s), 49}, /* td_filter_s */
     {18, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, op_min_percent), 9}, /* op_min_percent */
     {19, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, op_max_percent), 17}, /* op_max_percent */
-    {20, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_settings_regs, feed_forward_percent_per_mm_s), 49}, /* feed_forward_percent_per_mm_s */
-    {21, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, window_ms), 50}, /* window_ms */
-    {22, REG_KIND(TYPE_I16, WRITE_STILL), offsetof(struct zone_settings_regs, setpoint_max_degC), 51}, /* setpoint_max_degC */
-    {23, REG_KIND(TYPE_I16, WRITE_ANY), offsetof(struct zone_settings_regs, standby_degC), 52}, /* standby_degC */
-    {24, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, band_degC), 53}, /* band_degC */
-    {25, REG_KIND(TYPE_I16, WRITE_STILL), offsetof(struct zone_settings_regs, over_temperature_degC), 54}, /* over_temperature_degC */
-    {26, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, under_temperature_degC), 55}, /* under_temperature_degC */
-    {27, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, effect_op_percent), 56}, /* effect_op_percent */
-    {28, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, effect_rise_degC), 57}, /* effect_rise_degC */
-    {29, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, effect_time_s), 58}, /* effect_time_s */
-    {30, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, uncommanded_rise_degC), 59}, /* uncommanded_rise_degC */
-    {31, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, uncommanded_time_s), 60}, /* uncommanded_time_s */
-    {32, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, fall_rate_degC_s), 61}, /* fall_rate_degC_s */
-    {33, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, stuck_time_s), 62}, /* stuck_time_s */
-    {0, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct drive_settings_regs, pulses_per_m), 63}, /* pulses_per_m */
-    {2, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct drive_settings_regs, ratio_ppm), 65}, /* ratio_ppm */
-    {4, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct drive_settings_regs, reversed), 15}, /* reversed */
-    {0, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct lane_settings_regs, mm_per_pulse), 67}, /* mm_per_pulse */
-    {0, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, link_timeout_ms), 69}, /* link_timeout_ms */
-    {1, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, mismatch_limit_mm), 70}, /* mismatch_limit_mm */
-    {2, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, mismatch_window_mm), 71}, /* mismatch_window_mm */
-    {3, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, lane_stall_mm), 72}, /* lane_stall_mm */
-    {4, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, dwell_time_s), 73}, /* dwell_time_s */
-    {5, REG_KIND(TYPE_I16, WRITE_STILL), offsetof(struct guards_regs, dwell_temperature_degC), 74}, /* dwell_temperature_degC */
-    {6, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, permit_delay_ms), 75}, /* permit_delay_ms */
-    {7, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, path_timeout_ms), 76}, /* path_timeout_ms */
-    {8, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, start_timeout_s), 77}, /* start_timeout_s */
-    {9, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, settle_time_s), 78}, /* settle_time_s */
+    {20, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_settings_regs, feed_forward_percent_per_mm_s), 50}, /* feed_forward_percent_per_mm_s */
+    {21, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, window_ms), 51}, /* window_ms */
+    {22, REG_KIND(TYPE_I16, WRITE_STILL), offsetof(struct zone_settings_regs, setpoint_max_degC), 52}, /* setpoint_max_degC */
+    {23, REG_KIND(TYPE_I16, WRITE_ANY), offsetof(struct zone_settings_regs, standby_degC), 53}, /* standby_degC */
+    {24, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, band_degC), 54}, /* band_degC */
+    {25, REG_KIND(TYPE_I16, WRITE_STILL), offsetof(struct zone_settings_regs, over_temperature_degC), 55}, /* over_temperature_degC */
+    {26, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, under_temperature_degC), 56}, /* under_temperature_degC */
+    {27, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, effect_op_percent), 57}, /* effect_op_percent */
+    {28, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, effect_rise_degC), 58}, /* effect_rise_degC */
+    {29, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, effect_time_s), 59}, /* effect_time_s */
+    {30, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, uncommanded_rise_degC), 60}, /* uncommanded_rise_degC */
+    {31, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, uncommanded_time_s), 61}, /* uncommanded_time_s */
+    {32, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, fall_rate_degC_s), 62}, /* fall_rate_degC_s */
+    {33, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, stuck_time_s), 63}, /* stuck_time_s */
+    {0, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct drive_settings_regs, pulses_per_m), 64}, /* pulses_per_m */
+    {2, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct drive_settings_regs, ratio_ppm), 66}, /* ratio_ppm */
+    {4, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct drive_settings_regs, reversed), 23}, /* reversed */
+    {0, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct lane_settings_regs, mm_per_pulse), 68}, /* mm_per_pulse */
+    {0, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, link_timeout_ms), 70}, /* link_timeout_ms */
+    {1, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, mismatch_limit_mm), 71}, /* mismatch_limit_mm */
+    {2, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, mismatch_window_mm), 72}, /* mismatch_window_mm */
+    {3, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, lane_stall_mm), 73}, /* lane_stall_mm */
+    {4, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, dwell_time_s), 74}, /* dwell_time_s */
+    {5, REG_KIND(TYPE_I16, WRITE_STILL), offsetof(struct guards_regs, dwell_temperature_degC), 75}, /* dwell_temperature_degC */
+    {6, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, permit_delay_ms), 76}, /* permit_delay_ms */
+    {7, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, path_timeout_ms), 77}, /* path_timeout_ms */
+    {8, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, start_timeout_s), 78}, /* start_timeout_s */
+    {9, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, guide_length_mm), 79}, /* guide_length_mm */
+    {10, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, settle_time_s), 80}, /* settle_time_s */
 };
 
 const uint16_t reg_limits[][LIMITS] FLASH = {
@@ -145,7 +147,7 @@ const uint16_t reg_limits[][LIMITS] FLASH = {
     {0x0001u, 0x2710u, 0x01F4u},
     {0x5EE0u, 0xA120u, 0x0000u},
     {0xFFF8u, 0x0007u, 0x0000u},
-    {0x0000u, 0x0001u, 0x0000u},
+    {0x0000u, 0x0001u, 0x0001u},
     {0x0000u, 0x61A8u, 0x0000u},
     {0x0000u, 0x2710u, 0x2710u},
     {0x0000u, 0x07D0u, 0x001Eu},
@@ -153,6 +155,7 @@ const uint16_t reg_limits[][LIMITS] FLASH = {
     {0x0002u, 0x03E8u, 0x000Au},
     {0x0000u, 0x7530u, 0x2EE0u},
     {0x000Au, 0x8CA0u, 0x0708u},
+    {0x0000u, 0x0001u, 0x0000u},
     {0x0001u, 0x00F7u, 0x0001u},
     {0x0001u, 0x0003u, 0x0002u},
     {0x0001u, 0x0003u, 0x0003u},
@@ -208,7 +211,8 @@ const uint16_t reg_limits[][LIMITS] FLASH = {
     {0x0001u, 0x1388u, 0x0032u},
     {0x0014u, 0x1388u, 0x00FAu},
     {0x000Au, 0x1C20u, 0x0384u},
-    {0x0000u, 0x0258u, 0x0005u},
+    {0x0005u, 0x03E8u, 0x0050u},
+    {0x0000u, 0x0041u, 0x0005u},
 };
 
 const struct reg_block reg_blocks[BLOCK_COUNT] FLASH = {
@@ -219,17 +223,17 @@ const struct reg_block reg_blocks[BLOCK_COUNT] FLASH = {
     {142, 2, 8, SPACE_INPUT, HOME_INPUT, 31, 1, 0, sizeof(struct lane_telemetry_regs)}, /* lane_telemetry */
     {200, 1, 19, SPACE_INPUT, HOME_INPUT, 32, 1, 0, sizeof(struct alarm_detail_regs)}, /* alarm_detail */
     {240, 4, 1, SPACE_INPUT, HOME_INPUT, 33, 3, 0, sizeof(struct refusal_regs)}, /* refusal */
-    {250, 4, 1, SPACE_INPUT, HOME_INPUT, 36, 4, 0, sizeof(struct link_counters_regs)}, /* link_counters */
-    {260, 4, 1, SPACE_INPUT, HOME_INPUT, 40, 4, 0, sizeof(struct experiment_status_regs)}, /* experiment_status */
-    {0, 5, 1, SPACE_HOLDING, HOME_LIVE, 44, 4, offsetof(struct live, command), sizeof(struct command_regs)}, /* command */
-    {20, 13, 1, SPACE_HOLDING, HOME_LIVE, 48, 10, offsetof(struct live, feed), sizeof(struct feed_regs)}, /* feed */
-    {40, 3, 3, SPACE_HOLDING, HOME_LIVE, 58, 3, offsetof(struct live, zone), sizeof(struct zone_regs)}, /* zone */
-    {60, 11, 1, SPACE_HOLDING, HOME_LIVE, 61, 11, offsetof(struct live, experiment), sizeof(struct experiment_regs)}, /* experiment */
-    {100, 10, 1, SPACE_HOLDING, HOME_SETTINGS, 72, 9, offsetof(struct settings, machine), sizeof(struct machine_regs)}, /* machine */
-    {120, 34, 3, SPACE_HOLDING, HOME_SETTINGS, 81, 28, offsetof(struct settings, zone_settings), sizeof(struct zone_settings_regs)}, /* zone_settings */
-    {260, 5, 3, SPACE_HOLDING, HOME_SETTINGS, 109, 3, offsetof(struct settings, drive_settings), sizeof(struct drive_settings_regs)}, /* drive_settings */
-    {280, 2, 8, SPACE_HOLDING, HOME_SETTINGS, 112, 1, offsetof(struct settings, lane_settings), sizeof(struct lane_settings_regs)}, /* lane_settings */
-    {300, 10, 1, SPACE_HOLDING, HOME_SETTINGS, 113, 10, offsetof(struct settings, guards), sizeof(struct guards_regs)}, /* guards */
+    {250, 5, 1, SPACE_INPUT, HOME_INPUT, 36, 5, 0, sizeof(struct link_counters_regs)}, /* link_counters */
+    {260, 4, 1, SPACE_INPUT, HOME_INPUT, 41, 4, 0, sizeof(struct experiment_status_regs)}, /* experiment_status */
+    {0, 5, 1, SPACE_HOLDING, HOME_LIVE, 45, 4, offsetof(struct live, command), sizeof(struct command_regs)}, /* command */
+    {20, 13, 1, SPACE_HOLDING, HOME_LIVE, 49, 10, offsetof(struct live, feed), sizeof(struct feed_regs)}, /* feed */
+    {40, 3, 3, SPACE_HOLDING, HOME_LIVE, 59, 3, offsetof(struct live, zone), sizeof(struct zone_regs)}, /* zone */
+    {60, 11, 1, SPACE_HOLDING, HOME_LIVE, 62, 11, offsetof(struct live, experiment), sizeof(struct experiment_regs)}, /* experiment */
+    {100, 10, 1, SPACE_HOLDING, HOME_SETTINGS, 73, 9, offsetof(struct settings, machine), sizeof(struct machine_regs)}, /* machine */
+    {120, 34, 3, SPACE_HOLDING, HOME_SETTINGS, 82, 28, offsetof(struct settings, zone_settings), sizeof(struct zone_settings_regs)}, /* zone_settings */
+    {260, 5, 3, SPACE_HOLDING, HOME_SETTINGS, 110, 3, offsetof(struct settings, drive_settings), sizeof(struct drive_settings_regs)}, /* drive_settings */
+    {280, 2, 8, SPACE_HOLDING, HOME_SETTINGS, 113, 1, offsetof(struct settings, lane_settings), sizeof(struct lane_settings_regs)}, /* lane_settings */
+    {300, 11, 1, SPACE_HOLDING, HOME_SETTINGS, 114, 11, offsetof(struct settings, guards), sizeof(struct guards_regs)}, /* guards */
 };
 
 const uint8_t alarm_reactions[ALARM_COUNT] FLASH = {

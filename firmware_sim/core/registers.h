@@ -4,13 +4,13 @@
 
 #include <stdint.h>
 
-#define REG_MAP_HASH 0xFF4DBAFDUL
+#define REG_MAP_HASH 0x9A6A00F7UL
 #define REG_FIFO_ADDRESS 768u
 #define VERSION_MAJOR 0u
 #define VERSION_MINOR 1u
 #define VERSION_PATCH 0u
 #define VERSION_TEXT "0.1.0"
-#define MAP_HASH_TEXT "ff4dbafd"
+#define MAP_HASH_TEXT "9a6a00f7"
 #define VENDOR_TEXT "plylane"
 #define PRODUCT_TEXT "press head controller"
 #define ZONES 3u
@@ -104,6 +104,7 @@ enum settings_origin {
     SETTINGS_ORIGIN_FIRST_COPY = 1,
     SETTINGS_ORIGIN_SECOND_COPY = 2,
     SETTINGS_ORIGIN_DAMAGED = 3,
+    SETTINGS_ORIGIN_OTHER_FIRMWARE = 4,
 };
 
 /* What the core runs on. */
@@ -134,6 +135,7 @@ enum refusal {
     REFUSAL_NOT_SUPPORTED = 9,
     REFUSAL_SETPOINT_ABOVE_LIMIT = 10,
     REFUSAL_NO_SUCH_ADDRESS = 11,
+    REFUSAL_ZONES_OFF = 12,
 };
 
 /* What an event in the queue tells. Arguments: reset cause; state; of alarms 256 x alarm + zone, drive or lane from 0; number of the save; origin of settings; length in mm; 256 x zone + mode; events lost; address of the register; 256 x zone + ExperimentEnd. */
@@ -263,6 +265,7 @@ struct link_counters_regs { /* Counts since reset; they wrap. */
     uint16_t frames_bad;
     uint16_t exceptions_sent;
     uint16_t bytes_lost;
+    uint16_t edges_missed;
 };
 
 struct experiment_status_regs { /* The experiment under way, or the last one. */
@@ -292,7 +295,7 @@ struct feed_regs { /* Master feed, not stored. */
     uint16_t strip_in;
 };
 
-struct zone_regs { /* A zone, not stored: a head comes up with its zones off. */
+struct zone_regs { /* A zone, not stored: a head comes up with its zones off, and stop and abort switch them off. */
     uint16_t mode;
     int16_t setpoint_degC; /* [0.01 degC] */
     uint16_t manual_op_percent; /* [0.01 %] */
@@ -355,7 +358,7 @@ struct zone_settings_regs { /* A zone. */
     uint16_t stuck_time_s; /* [1 s] */
 };
 
-struct drive_settings_regs { /* A drive: 0 infeed, 1 press, 2 outfeed. */
+struct drive_settings_regs { /* A drive: infeed, press, outfeed, in this order. */
     uint32_t pulses_per_m; /* [0.01 1/m] */
     int32_t ratio_ppm; /* [1 ppm] */
     uint16_t reversed;
@@ -375,6 +378,7 @@ struct guards_regs { /* Limits of the guards that are not a zone's. */
     uint16_t permit_delay_ms; /* [1 ms] */
     uint16_t path_timeout_ms; /* [1 ms] */
     uint16_t start_timeout_s; /* [1 s] */
+    uint16_t guide_length_mm; /* [1 mm] */
     uint16_t settle_time_s; /* [1 s] */
 };
 
@@ -455,6 +459,7 @@ enum reg_block_id {
 #define AT_LINK_COUNTERS_FRAMES_BAD 251u
 #define AT_LINK_COUNTERS_EXCEPTIONS_SENT 252u
 #define AT_LINK_COUNTERS_BYTES_LOST 253u
+#define AT_LINK_COUNTERS_EDGES_MISSED 254u
 #define AT_EXPERIMENT_STATUS_END 260u
 #define AT_EXPERIMENT_STATUS_ZONE 261u
 #define AT_EXPERIMENT_STATUS_ELAPSED_S 262u
@@ -537,6 +542,7 @@ enum reg_block_id {
 #define AT_GUARDS_PERMIT_DELAY_MS 306u
 #define AT_GUARDS_PATH_TIMEOUT_MS 307u
 #define AT_GUARDS_START_TIMEOUT_S 308u
-#define AT_GUARDS_SETTLE_TIME_S 309u
+#define AT_GUARDS_GUIDE_LENGTH_MM 309u
+#define AT_GUARDS_SETTLE_TIME_S 310u
 
 #endif

@@ -101,7 +101,8 @@ static void fill_counters(const struct head *head, struct link_counters_regs *ou
     out->frames_bad = link->frames_bad;
     out->exceptions_sent = link->exceptions_sent;
     uint8_t before = head->port->lock(head->port->context);
-    out->bytes_lost = link->bytes_lost; /* two bytes, written by an interrupt */
+    out->bytes_lost = link->bytes_lost; /* two bytes each, written by interrupts */
+    out->edges_missed = head->wheels.output_errors;
     head->port->unlock(head->port->context, before);
 }
 

@@ -31,13 +31,22 @@ static bool heaters_allowed(uint8_t state)
            state != STATE_ABORTED && state != STATE_CLEARING;
 }
 
+/* Strip stands in the guide, or the host is gone while nothing is fed. */
+static bool standby_wanted(const struct head *head)
+{
+    uint8_t state = head->machine.state;
+    return state == STATE_HELD || state == STATE_COMPLETE || (link_silent(head) && !state_feeding(head));
+}
+
 static void enter(struct head *head, uint8_t state)
 {
     uint8_t before = head->machine.state;
     head->machine.state = state;
     head->machine.entered_ms = head->ms;
+    if (state == STATE_STOPPING || state == STATE_ABORTING)
+        zones_forget(head);
     zones_enable(head, heaters_allowed(state));
-    zones_standby(head, state == STATE_HELD || state == STATE_COMPLETE);
+    zones_standby(head, standby_wanted(head));
     switch (state) {
     case STATE_STARTING:
         run_begins(head);
@@ -58,6 +67,8 @@ static void enter(struct head *head, uint8_t state)
         break;
     case STATE_STOPPED:
     case STATE_COMPLETE:
+        head->live.feed.shear_at_mm = 0; /* armed for this run only */
+        feed_shear_written(head);
         feed_enable(head, false);
         break;
     default:
@@ -72,9 +83,15 @@ void state_init(struct head *head)
     enter(head, STATE_STOPPED);
 }
 
-static bool settled(const struct head *head)
+uint16_t settle_ms(const struct head *head)
 {
-    return zones_settled(head, (uint16_t)(head->settings.guards.settle_time_s * 1000u));
+    return (uint16_t)(head->settings.guards.settle_time_s * 1000u); /* at most 65 s */
+}
+
+/* Feeding begins warm, and not before the motion system permits it. */
+static bool ready_to_feed(const struct head *head)
+{
+    return zones_settled(head, settle_ms(head)) && (head->inputs & INPUT_PERMIT);
 }
 
 static bool work_done(const struct head *head)
@@ -82,7 +99,7 @@ static bool work_done(const struct head *head)
     switch (head->machine.state) {
     case STATE_STARTING:
     case STATE_UNHOLDING:
-        return settled(head);
+        return ready_to_feed(head);
     case STATE_EXECUTE:
         return head->feed.length_done;
     case STATE_HOLDING:
@@ -101,6 +118,8 @@ static bool work_done(const struct head *head)
 
 void state_tick(struct head *head)
 {
+    if (standby_wanted(head) != head->zones.standby)
+        zones_standby(head, standby_wanted(head));
     if (!work_done(head))
         return;
     uint8_t to = next_state(head->machine.state, TRANSITION_DONE);
@@ -123,6 +142,8 @@ uint8_t state_allows(const struct head *head, uint16_t command)
         return REFUSAL_NO_SUCH_TRANSITION;
     if (needs_calm(command) && alarms_blocking(head) != 0)
         return REFUSAL_ALARM_STANDING;
+    if (command == COMMAND_START && !zones_wanted(head))
+        return REFUSAL_ZONES_OFF;
     if (needs_calm(command) && head->feed.mode == FEED_JOG)
         return REFUSAL_WRONG_STATE;
     return REFUSAL_NONE;

@@ -19,6 +19,7 @@ void state_command(struct head *head, uint16_t command);
 /* A guard wants the machine to hold, stop or abort (enum reaction). */
 void state_react(struct head *head, uint8_t reaction);
 bool state_still(const struct head *head);   /* Stopped, Idle, Held, Complete, Aborted */
+uint16_t settle_ms(const struct head *head); /* how long zones stay in their band before feeding */
 bool state_feeding(const struct head *head); /* Execute */
 
 #endif

@@ -20,7 +20,7 @@
 
 _Static_assert(HEADER_BYTES + sizeof(struct settings) + 4u <= STORE_COPY_BYTES, "settings fit a copy");
 
-enum verdict { COPY_NONE, COPY_GOOD, COPY_DAMAGED };
+enum verdict { COPY_NONE, COPY_FOREIGN, COPY_DAMAGED, COPY_GOOD };
 
 uint32_t store_crc(uint32_t check, uint8_t byte)
 {
@@ -74,7 +74,7 @@ static uint8_t judge_copy(const struct head *head, uint8_t slot)
         return COPY_DAMAGED;
     for (uint16_t at = 3; at < HEADER_BYTES; at++)
         if (read_byte(head, slot, at) != header_byte(sequence, at))
-            return COPY_NONE; /* whole, but of another firmware: its layout is not ours */
+            return COPY_FOREIGN; /* whole, but of other firmware: its layout is not ours */
     return COPY_GOOD;
 }
 
@@ -97,6 +97,15 @@ static uint8_t choose(const struct head *head, const uint8_t verdict[2])
     return (int16_t)(uint16_t)(read_sequence(head, 1) - read_sequence(head, 0)) > 0 ? 1u : 0u;
 }
 
+/* Why neither copy is good: what is worse of the two. */
+static uint8_t origin_without_copy(const uint8_t verdict[2])
+{
+    uint8_t worse = verdict[0] > verdict[1] ? verdict[0] : verdict[1];
+    if (worse == COPY_NONE)
+        return SETTINGS_ORIGIN_DEFAULTS;
+    return worse == COPY_FOREIGN ? SETTINGS_ORIGIN_OTHER_FIRMWARE : SETTINGS_ORIGIN_DAMAGED;
+}
+
 void store_load(struct head *head)
 {
     uint8_t verdict[2] = {judge_copy(head, 0), judge_copy(head, 1)};
@@ -105,8 +114,9 @@ void store_load(struct head *head)
     head->store.slot = NO_SLOT;
     head->store.sequence = 0;
     access_preset(head, HOME_SETTINGS);
-    head->settings_origin = damaged ? SETTINGS_ORIGIN_DAMAGED : SETTINGS_ORIGIN_DEFAULTS;
-    if (slot != NO_SLOT) {
+    if (slot == NO_SLOT) {
+        head->settings_origin = origin_without_copy(verdict);
+    } else {
         copy_out(head, slot);
         head->settings_origin = slot ? SETTINGS_ORIGIN_SECOND_COPY : SETTINGS_ORIGIN_FIRST_COPY;
         if (!access_settings_valid(&head->settings)) {
@@ -117,10 +127,15 @@ void store_load(struct head *head)
     event_put(head, damaged ? EVENT_CODE_SETTINGS_FAILED : EVENT_CODE_SETTINGS_LOADED, head->settings_origin);
 }
 
+bool store_unusable(const struct head *head)
+{
+    return head->settings_origin >= SETTINGS_ORIGIN_DAMAGED;
+}
+
 void store_reload(struct head *head)
 {
     store_load(head);
-    alarm_set(head, ALARM_SETTINGS_DAMAGED, 1, head->settings_origin == SETTINGS_ORIGIN_DAMAGED);
+    alarm_set(head, ALARM_SETTINGS_DAMAGED, 1, store_unusable(head));
 }
 
 void store_save(struct head *head)

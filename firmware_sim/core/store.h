@@ -19,6 +19,7 @@ struct store {
 
 struct head;
 void store_load(struct head *head); /* at reset; fills head->settings and head->settings_origin */
+bool store_unusable(const struct head *head); /* defaults are in force though something was stored */
 void store_reload(struct head *head);
 void store_save(struct head *head);
 void store_tick(struct head *head); /* 1 kHz: at most one byte a tick */

@@ -189,7 +189,7 @@ static uint8_t mode_allowed(const struct head *head, uint8_t zone)
     if (experiment_runs(head, zone)) {
         return ZONE_MODE_EXPERIMENT;
     }
-    if (wanted == ZONE_MODE_MANUAL || wanted == ZONE_MODE_AUTOMATIC) {
+    if (wanted == ZONE_MODE_AUTOMATIC || (wanted == ZONE_MODE_MANUAL && !head->zones.standby)) {
         return (uint8_t)wanted;
     }
     return ZONE_MODE_OFF;
@@ -329,7 +329,7 @@ void zones_tick(struct head *head)
     give_switches(head, mask);
 }
 
-/* Both act at once, not at the next tick: what the state machine asks next must be true already. */
+/* These act at once, not at the next tick: what the state machine asks next must be true already. */
 void zones_enable(struct head *head, bool enabled)
 {
     head->zones.enabled = enabled;
@@ -346,24 +346,49 @@ void zones_standby(struct head *head, bool standby)
     head->zones.standby = standby;
     for (uint8_t zone = 0; zone < ZONES; ++zone) {
         follow_setpoint(head, zone);
+        follow_mode(head, zone);
     }
+}
+
+void zones_forget(struct head *head)
+{
+    for (uint8_t zone = 0; zone < ZONES; ++zone) {
+        head->live.zone[zone].mode = ZONE_MODE_OFF;
+    }
+}
+
+static bool wants_automatic(const struct head *head, uint8_t zone)
+{
+    return fitted(head, zone) && head->live.zone[zone].mode == ZONE_MODE_AUTOMATIC;
+}
+
+bool zones_wanted(const struct head *head)
+{
+    for (uint8_t zone = 0; zone < ZONES; ++zone) {
+        if (wants_automatic(head, zone)) {
+            return true;
+        }
+    }
+    return false;
 }
 
 /* The wanted mode counts: a zone that should be in automatic and is not (yet) has not settled. */
+bool zone_settled(const struct head *head, uint8_t zone, uint16_t ms)
+{
+    const struct zone_state *state = &head->zones.zone[zone];
+    if (!wants_automatic(head, zone)) {
+        return true;
+    }
+    /* in_band_ms 0: not in the band now */
+    return state->mode == ZONE_MODE_AUTOMATIC && state->in_band_ms != 0 && state->in_band_ms >= ms;
+}
+
 bool zones_settled(const struct head *head, uint16_t ms)
 {
     for (uint8_t zone = 0; zone < ZONES; ++zone) {
-        bool automatic = fitted(head, zone) && head->live.zone[zone].mode == ZONE_MODE_AUTOMATIC;
-        const struct zone_state *state = &head->zones.zone[zone];
-        uint16_t held_ms = head->zones.zone[zone].in_band_ms; /* 0: not in the band now */
-        if (automatic && (state->mode != ZONE_MODE_AUTOMATIC || held_ms == 0 || held_ms < ms)) {
+        if (!zone_settled(head, zone, ms)) {
             return false;
         }
     }
-    return true;
-}
-
-bool zone_in_use(const struct head *head, uint8_t zone)
-{
-    return fitted(head, zone) && head->live.zone[zone].mode != ZONE_MODE_OFF;
+    return zones_wanted(head);
 }

@@ -34,7 +34,7 @@ struct zone_state {
 struct zones {
     struct zone_state zone[ZONES];
     bool enabled;    /* the machine state lets the heaters work */
-    bool standby;    /* Held: lower setpoints */
+    bool standby;    /* lower setpoints, manual off */
     uint8_t tick;    /* in the slot, 0..SLOT_MS-1 */
     uint8_t slot;    /* in the period, 0..LOOP_MS/SLOT_MS-1 */
     uint8_t switches; /* heater mask last given to the port */
@@ -44,9 +44,15 @@ struct head;
 void zones_init(struct head *head);
 void zones_tick(struct head *head); /* 1 kHz */
 void zones_enable(struct head *head, bool enabled);
+/* Lower setpoints, and no output in manual: nobody watches, or strip stands in the guide. */
 void zones_standby(struct head *head, bool standby);
-/* Every fitted zone that is wanted in automatic has been in its band for that long (none in automatic: true). */
+/* Every wanted mode to off: heat is asked for anew after a stop. */
+void zones_forget(struct head *head);
+/* Some fitted zone is wanted in automatic. */
+bool zones_wanted(const struct head *head);
+/* That zone has been in its band for so long, or is not wanted in automatic. */
+bool zone_settled(const struct head *head, uint8_t zone, uint16_t ms);
+/* All of them have, and there is one. */
 bool zones_settled(const struct head *head, uint16_t ms);
-bool zone_in_use(const struct head *head, uint8_t zone); /* fitted and not off */
 
 #endif

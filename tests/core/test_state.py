@@ -22,6 +22,7 @@ COMMAND_ADDRESS = 0
 
 
 def put(bare, state: State) -> None:
+    bare.head.live.zone[0].mode = lib.ZONE_MODE_AUTOMATIC  # else nothing would be there to start
     bare.head.machine.state = state
     bare.head.machine.entered_ms = bare.head.ms
 

@@ -160,3 +160,22 @@ def test_crc_check_value() -> None:
     for byte in b"123456789":
         check = lib.store_crc(check, byte)
     assert check ^ 0xFFFFFFFF == 0xCBF43926
+
+
+def test_settings_of_other_firmware_are_not_used_and_bar_the_start(bare_factory) -> None:
+    bare = bare_factory()
+    set_kp(bare, 1000)
+    save(bare)
+    memory = bytearray(bare.port.eeprom)
+    memory[3] ^= 1  # the hash of the register map
+    check = 0xFFFFFFFF
+    for byte in memory[1 : 9 + ffi.sizeof("struct settings")]:
+        check = lib.store_crc(check, byte)
+    at = 9 + ffi.sizeof("struct settings")
+    memory[at : at + 4] = check.to_bytes(4, "little")
+    port = type(bare.port)()
+    port.eeprom = memory
+    again = bare_factory(port)
+    assert again.head.settings_origin == SettingsOrigin.OTHER_FIRMWARE
+    assert kp(again.head) == 600
+    assert again.head.alarms.active >> lib.ALARM_SETTINGS_DAMAGED & 1

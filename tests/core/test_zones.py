@@ -140,7 +140,6 @@ def test_a_zone_not_fitted_shows_nothing_and_does_nothing(ready: Any) -> None:
     assert ready.port.heaters == 0
     assert math.isnan(zone(ready, 2).pv_degC)
     assert zone(ready, 2).fault == lib.SENSOR_GOOD
-    assert not lib.zone_in_use(ready.head, 2)
 
 
 # ------------------------------------------------------------------------------ faults
@@ -378,9 +377,9 @@ def test_a_new_setpoint_is_not_settled(ready: Any) -> None:
 def test_settled_without_any_zone_in_automatic(ready: Any) -> None:
     manual(ready, 10)
     tick(ready, 200)
-    assert lib.zones_settled(ready.head, 60000)
-    assert lib.zone_in_use(ready.head, 0)
-    assert not lib.zone_in_use(ready.head, 1)
+    assert not lib.zones_wanted(ready.head)
+    assert not lib.zones_settled(ready.head, 0)
+    assert lib.zone_settled(ready.head, 0, 60000)
 
 
 def test_a_disabled_or_faulty_zone_is_not_settled(ready: Any) -> None:

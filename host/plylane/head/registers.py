@@ -13,7 +13,7 @@ from typing import Self
 
 from plylane.head.wire import Alarm, Block, Register, read_words, write_words
 
-MAP_HASH = 0xFF4DBAFD
+MAP_HASH = 0x9A6A00F7
 FIRMWARE_VERSION = (0, 1, 0)
 FIFO_ADDRESS = 768
 VENDOR = "plylane"
@@ -119,6 +119,7 @@ class SettingsOrigin(IntEnum):
     FIRST_COPY = 1
     SECOND_COPY = 2
     DAMAGED = 3
+    OTHER_FIRMWARE = 4
 
 
 class Board(IntEnum):
@@ -152,6 +153,7 @@ class Refusal(IntEnum):
     NOT_SUPPORTED = 9
     SETPOINT_ABOVE_LIMIT = 10
     NO_SUCH_ADDRESS = 11
+    ZONES_OFF = 12
 
 
 class EventCode(IntEnum):
@@ -215,13 +217,13 @@ ALARMS: tuple[Alarm, ...] = (
     Alarm(9, "link_silent", "none", "medium", "hold", False, "No request from the host for longer than the limit while feeding.", "Check cable and host program; unhold when the link is back."),
     Alarm(10, "feed_mismatch", "none", "high", "hold", True, "Fed and laid length differ by more than the hard limit.", "Look for strips stuck in the head or rollers slipping; clear before going on."),
     Alarm(11, "lane_stopped", "lane", "high", "hold", True, "A lane's wheel stands while strips are fed and others turn.", "Look at that lane: stuck strip, strip run out, or wheel lifted off."),
-    Alarm(12, "strip_dwell", "none", "high", "stop", False, "Strip has stood in the hot guide for too long; wood held hot can char and ignite.", "Let the guide cool, pull the strips back and look for scorching before going on."),
+    Alarm(12, "strip_dwell", "none", "high", "stop", False, "Strip has stood or crept in the hot guide for too long; wood held hot can char and ignite.", "Let the guide cool, pull the strips back and look for scorching before going on."),
     Alarm(13, "stop_input", "none", "high", "abort", False, "The hard-wired stop is tripped; the contact is read to inform, the wiring itself must cut power.", "Find out why it was pressed, make the machine safe, release it, then clear."),
     Alarm(14, "permit_lost", "none", "medium", "hold", False, "The motion system withdrew its permit while feeding.", "See why the robot stopped; unhold when the permit is back."),
     Alarm(15, "pulse_overrun", "drive", "medium", "hold", True, "More pulses were asked for than the head can give in one period.", "Lower the speed or the pulses per metre of that drive."),
     Alarm(16, "watchdog_reset", "none", "high", "report", True, "The head was reset by its watchdog.", "Note what was running; a repeat means a defect in firmware or supply."),
     Alarm(17, "brown_out_reset", "none", "high", "report", True, "The supply of the head dipped and reset it.", "Check the supply and its wiring, above all when heaters switch on."),
-    Alarm(18, "settings_damaged", "none", "high", "stop", False, "Neither stored copy of the settings is whole; defaults are in force and the head will not start.", "Write the settings again and save them."),
+    Alarm(18, "settings_damaged", "none", "high", "stop", False, "No stored copy of the settings can be used (damaged, or of other firmware); defaults are in force and the head will not start.", "Check every setting, sensor kinds and limits first, write what is missing and save."),
 )
 
 # state and command that is taken there -> acting state it leads to
@@ -484,22 +486,24 @@ class LinkCountersRegs:
     frames_bad: int
     exceptions_sent: int
     bytes_lost: int
+    edges_missed: int
 
     @classmethod
     def from_words(cls, words: Sequence[int]) -> Self:
-        """Decode the 4 registers of one instance."""
-        v0, v1, v2, v3 = read_words(cls.BLOCK, words)
-        return cls(v0, v1, v2, v3)
+        """Decode the 5 registers of one instance."""
+        v0, v1, v2, v3, v4 = read_words(cls.BLOCK, words)
+        return cls(v0, v1, v2, v3, v4)
 
     def to_words(self) -> list[int]:
-        """Encode as the 4 registers of one instance."""
-        return write_words(self.BLOCK, [self.frames_good, self.frames_bad, self.exceptions_sent, self.bytes_lost])
+        """Encode as the 5 registers of one instance."""
+        return write_words(self.BLOCK, [self.frames_good, self.frames_bad, self.exceptions_sent, self.bytes_lost, self.edges_missed])
 
     BLOCK = Block("link_counters", "input", 250, 1, False, (
         Register("frames_good", "link_counters", "input", 250, "u16", "", 1, 0, 65535, 0, "never", "Frames with a right CRC, for any unit."),
         Register("frames_bad", "link_counters", "input", 251, "u16", "", 1, 0, 65535, 0, "never", "Frames with a wrong CRC or length."),
         Register("exceptions_sent", "link_counters", "input", 252, "u16", "", 1, 0, 65535, 0, "never", "Exception responses."),
         Register("bytes_lost", "link_counters", "input", 253, "u16", "", 1, 0, 65535, 0, "never", "Bytes that came while the head could not take them."),
+        Register("edges_missed", "link_counters", "input", 254, "u16", "", 1, 0, 65535, 0, "never", "Times that both pins of the output wheel had changed at once."),
     ))
 
 
@@ -592,13 +596,13 @@ class FeedRegs:
         Register("jog_drives", "feed", "holding", 28, "u16", "", 1, 0, 7, 7, "still", "A bit a drive that a jog moves."),
         Register("jog_speed_mm_s", "feed", "holding", 29, "i16", "mm/s", 0.01, 1, 10000, 500, "still", "Speed of a jog."),
         Register("jog_length_mm", "feed", "holding", 30, "i32", "mm", 0.001, -500000, 500000, 0, "still", "Starts a jog over this length, negative backwards; Idle and Held only."),
-        Register("strip_in", "feed", "holding", 32, "u16", "", 1, 0, 1, 0, "any", "1 while strip may be in the guide. The head sets it when it feeds; write 0 once the guide is empty."),
+        Register("strip_in", "feed", "holding", 32, "u16", "", 1, 0, 1, 1, "any", "1 while strip may be in the guide. The head sets it at reset and when it feeds; write 0 once you have seen that the guide is empty."),
     ))
 
 
 @dataclass(frozen=True, slots=True)
 class ZoneRegs:
-    """A zone, not stored: a head comes up with its zones off."""
+    """A zone, not stored: a head comes up with its zones off, and stop and abort switch them off."""
 
     mode: ZoneMode
     setpoint_degC: float
@@ -617,7 +621,7 @@ class ZoneRegs:
     BLOCK = Block("zone", "holding", 40, 3, False, (
         Register("mode", "zone", "holding", 40, "u16", "", 1, 0, 3, 0, "any", "Wanted mode."),
         Register("setpoint_degC", "zone", "holding", 41, "i16", "degC", 0.01, 0, 25000, 0, "any", "Wanted temperature; not above the zone's setpoint_max_degC."),
-        Register("manual_op_percent", "zone", "holding", 42, "u16", "%", 0.01, 0, 10000, 0, "any", "Output in manual."),
+        Register("manual_op_percent", "zone", "holding", 42, "u16", "%", 0.01, 0, 10000, 0, "any", "Output in manual; 0 is given while the zones are at standby."),
     ))
 
 
@@ -755,12 +759,12 @@ class ZoneSettingsRegs:
         Register("ti_s", "zone_settings", "holding", 135, "u16", "s", 0.1, 0, 65535, 1200, "any", "Integral time; 0 switches the integral off."),
         Register("td_s", "zone_settings", "holding", 136, "u16", "s", 0.1, 0, 10000, 40, "any", "Derivative time, on the measurement."),
         Register("td_filter_s", "zone_settings", "holding", 137, "u16", "s", 0.1, 0, 1000, 20, "any", "First-order filter on the derivative; 0 none."),
-        Register("op_min_percent", "zone_settings", "holding", 138, "u16", "%", 0.01, 0, 10000, 0, "still", "Lower output limit in automatic."),
+        Register("op_min_percent", "zone_settings", "holding", 138, "u16", "%", 0.01, 0, 10000, 0, "still", "Lower output limit in automatic. At this output a zone counts as not heated."),
         Register("op_max_percent", "zone_settings", "holding", 139, "u16", "%", 0.01, 0, 10000, 10000, "still", "Upper output limit in automatic."),
         Register("feed_forward_percent_per_mm_s", "zone_settings", "holding", 140, "u16", "%/(mm/s)", 0.01, 0, 5000, 0, "any", "Output added for each mm/s of feed."),
         Register("window_ms", "zone_settings", "holding", 141, "u16", "ms", 1, 100, 10000, 1000, "still", "Period of the time-proportioned output."),
         Register("setpoint_max_degC", "zone_settings", "holding", 142, "i16", "degC", 0.01, 0, 25000, 14000, "still", "Highest setpoint accepted."),
-        Register("standby_degC", "zone_settings", "holding", 143, "i16", "degC", 0.01, 0, 25000, 6000, "any", "Setpoint while Held, so strip in the guide is not scorched; the lower of this and the setpoint counts."),
+        Register("standby_degC", "zone_settings", "holding", 143, "i16", "degC", 0.01, 0, 25000, 6000, "any", "Setpoint while Held, Complete, or with the link silent and nothing fed; the lower of this and the setpoint counts."),
         Register("band_degC", "zone_settings", "holding", 144, "u16", "degC", 0.01, 10, 2000, 100, "still", "A zone within this of its setpoint is at temperature."),
         Register("over_temperature_degC", "zone_settings", "holding", 145, "i16", "degC", 0.01, 3000, 30000, 16000, "still", "Guard: highest PV."),
         Register("under_temperature_degC", "zone_settings", "holding", 146, "u16", "degC", 0.01, 100, 10000, 800, "still", "Guard: how far below setpoint a zone may fall while feeding."),
@@ -776,7 +780,7 @@ class ZoneSettingsRegs:
 
 @dataclass(frozen=True, slots=True)
 class DriveSettingsRegs:
-    """A drive: 0 infeed, 1 press, 2 outfeed."""
+    """A drive: infeed, press, outfeed, in this order."""
 
     pulses_per_m: float
     ratio_ppm: int
@@ -833,29 +837,31 @@ class GuardsRegs:
     permit_delay_ms: int
     path_timeout_ms: int
     start_timeout_s: int
+    guide_length_mm: int
     settle_time_s: int
 
     @classmethod
     def from_words(cls, words: Sequence[int]) -> Self:
-        """Decode the 10 registers of one instance."""
-        v0, v1, v2, v3, v4, v5, v6, v7, v8, v9 = read_words(cls.BLOCK, words)
-        return cls(v0, v1 / 100, v2, v3 / 100, v4, v5 / 100, v6, v7, v8, v9)
+        """Decode the 11 registers of one instance."""
+        v0, v1, v2, v3, v4, v5, v6, v7, v8, v9, v10 = read_words(cls.BLOCK, words)
+        return cls(v0, v1 / 100, v2, v3 / 100, v4, v5 / 100, v6, v7, v8, v9, v10)
 
     def to_words(self) -> list[int]:
-        """Encode as the 10 registers of one instance."""
-        return write_words(self.BLOCK, [self.link_timeout_ms, round(self.mismatch_limit_mm * 100), self.mismatch_window_mm, round(self.lane_stall_mm * 100), self.dwell_time_s, round(self.dwell_temperature_degC * 100), self.permit_delay_ms, self.path_timeout_ms, self.start_timeout_s, self.settle_time_s])
+        """Encode as the 11 registers of one instance."""
+        return write_words(self.BLOCK, [self.link_timeout_ms, round(self.mismatch_limit_mm * 100), self.mismatch_window_mm, round(self.lane_stall_mm * 100), self.dwell_time_s, round(self.dwell_temperature_degC * 100), self.permit_delay_ms, self.path_timeout_ms, self.start_timeout_s, self.guide_length_mm, self.settle_time_s])
 
     BLOCK = Block("guards", "holding", 300, 1, True, (
         Register("link_timeout_ms", "guards", "holding", 300, "u16", "ms", 1, 200, 60000, 2000, "still", "Longest silence of the host while feeding."),
-        Register("mismatch_limit_mm", "guards", "holding", 301, "u16", "mm", 0.01, 100, 30000, 800, "still", "Hard limit of feed against output."),
+        Register("mismatch_limit_mm", "guards", "holding", 301, "u16", "mm", 0.01, 100, 30000, 800, "still", "Hard limit of feed against output; never more than half the window counts."),
         Register("mismatch_window_mm", "guards", "holding", 302, "u16", "mm", 1, 20, 2000, 150, "still", "Length over which a mismatch is remembered."),
         Register("lane_stall_mm", "guards", "holding", 303, "u16", "mm", 0.01, 200, 10000, 1200, "still", "Feed without a pulse of a lane's wheel."),
-        Register("dwell_time_s", "guards", "holding", 304, "u16", "s", 1, 5, 3600, 240, "still", "Longest stand of strip in a guide above dwell_temperature_degC."),
+        Register("dwell_time_s", "guards", "holding", 304, "u16", "s", 1, 5, 3600, 240, "still", "Longest time that strip may stay in a guide above dwell_temperature_degC: without the feed having gone on by guide_length_mm."),
         Register("dwell_temperature_degC", "guards", "holding", 305, "i16", "degC", 0.01, 3000, 20000, 7700, "still", "Guide temperature from which standing counts."),
         Register("permit_delay_ms", "guards", "holding", 306, "u16", "ms", 1, 1, 5000, 50, "still", "How long the permit may be away while feeding."),
         Register("path_timeout_ms", "guards", "holding", 307, "u16", "ms", 1, 20, 5000, 250, "still", "Age at which a path-speed reference is stale: the feed is brought to rest."),
         Register("start_timeout_s", "guards", "holding", 308, "u16", "s", 1, 10, 7200, 900, "still", "Longest time for all zones to come to temperature."),
-        Register("settle_time_s", "guards", "holding", 309, "u16", "s", 1, 0, 600, 5, "still", "How long all zones must stay in their band before feeding."),
+        Register("guide_length_mm", "guards", "holding", 309, "u16", "mm", 1, 5, 1000, 80, "still", "Heated length of the guide: feed by so much brings fresh strip."),
+        Register("settle_time_s", "guards", "holding", 310, "u16", "s", 1, 0, 65, 5, "still", "How long all zones must stay in their band before feeding."),
     ))
 
 
