@@ -14,6 +14,7 @@ from pymodbus.framer import FramerRTU
 from pymodbus.pdu import DecodePDU
 
 from bare_head import Bare, frame, words
+from plylane.head.registers import ExperimentRegs, GuardsRegs
 from plylane_twin._core import ffi, lib
 
 FRAMES = {
@@ -161,7 +162,8 @@ def test_write_comes_before_read(unit17: Bare) -> None:
 
 def test_nothing_is_written_where_the_read_would_fail(unit17: Bare) -> None:
     # AP figure 27: both address ranges are judged before the write
-    request = b"\x17" + words([60, 3, 41, 1]) + b"\x02" + words([9500])
+    beyond = ExperimentRegs.BLOCK.address + ExperimentRegs.BLOCK.words
+    request = b"\x17" + words([beyond, 3, 41, 1]) + b"\x02" + words([9500])
     assert unit17.ask(request) == b"\x97\x02"
     assert unit17.read(41) == [0]
 
@@ -249,10 +251,11 @@ def test_exception_frames(unit17: Bare, request_: bytes, response: str) -> None:
 
 
 def test_address_plus_count_must_lie_in_the_map(bare: Bare) -> None:
-    # AP 7 on exception 02: with 100 registers, start 96 takes count 4 and not count 5. Block
-    # `guards` ends at 309, so here it is start 306.
-    assert bare.ask(b"\x03" + words([306, 4]))[:2] == b"\x03\x08"
-    assert bare.ask(b"\x03" + words([306, 5])) == b"\x83\x02"
+    # AP 7 on exception 02: with 100 registers, start 96 takes count 4 and not count 5.
+    # Block `guards` is the last.
+    start = GuardsRegs.BLOCK.address + GuardsRegs.BLOCK.words - 4
+    assert bare.ask(b"\x03" + words([start, 4]))[:2] == b"\x03\x08"
+    assert bare.ask(b"\x03" + words([start, 5])) == b"\x83\x02"
 
 
 def test_exception_03_is_for_structure_only(bare: Bare) -> None:

@@ -240,11 +240,10 @@ def test_unholding_that_never_gets_warm() -> None:
     client.write("guards.start_timeout_s", 100)
     client.write("zone_settings.effect_time_s", 600, 0)
     feed(client)
-    for zone in range(2):
-        client.write("zone.setpoint_degC", 80.0, zone)
-        client.write("zone_settings.under_temperature_degC", 100.0, zone)
     client.command(Command.HOLD)
     client.run(5.0)
+    for zone in range(2):
+        client.write("zone.setpoint_degC", 80.0, zone)
     client.command(Command.UNHOLD)
     client.run_until_alarm(NUMBER["start_timeout"], 120.0)
     client.run(1.0)
