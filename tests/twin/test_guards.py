@@ -238,7 +238,8 @@ def test_an_empty_guide_may_stay_hot() -> None:
 def test_unholding_that_never_gets_warm() -> None:
     client = bench('kind = "supply_low"\nbelow_percent = 90.0\nat_state = "held"')
     client.write("guards.start_timeout_s", 100)
-    client.write("zone_settings.effect_time_s", 600, 0)
+    for zone in range(2):
+        client.write("zone_settings.effect_time_s", 600, zone)
     feed(client)
     client.command(Command.HOLD)
     client.run(5.0)
