@@ -32,7 +32,9 @@ struct guards {
     uint8_t lane_seen[LANES]; /* the lane's pulses, as far as to see whether there were any */
     uint16_t permit_away_ms;
     uint16_t dwell_s;
-    uint16_t slow_ms;         /* counts to the once-a-second guards */
+    uint8_t ms;               /* 0..9: last digit of a clock for the slower guards */
+    uint8_t hundredths;       /* 0..9, of a second */
+    uint8_t tenths;           /* 0..9 */
     uint16_t overruns_seen;
 };
 

@@ -9,6 +9,8 @@
  * block above its setpoint must not go on heating for the sake of a smooth change of mode. */
 #include "pid.h"
 
+#include "flash.h"
+
 void pid_reset(struct pid *pid)
 {
     pid->integral = 0.0f;
