@@ -1,7 +1,8 @@
-"""The compiled part of the install: the twin's C core. Everything else stands in pyproject.toml.
+"""The compiled parts of the install: twin and board bench. Everything else is in pyproject.toml.
 
 The host serves a real head without the core, so a computer without a C compiler must still be
-able to install it: then the extension is left out with one warning.
+able to install it: then the extension is left out with one warning. So is the board bench, which
+wants libsimavr, where that is missing.
 """
 
 import os
@@ -21,26 +22,31 @@ assert _spec is not None and _spec.loader is not None
 build_core = module_from_spec(_spec)
 _spec.loader.exec_module(build_core)
 
-REMEDY = (
+CORE_REMEDY = (
     "plylane: the twin's C core could not be built, so this install serves a real head only.\n"
     "To have the twin too, install a C compiler (Debian: apt install build-essential python3-dev)"
     " and install plylane again.\n"
-    "The compiler said: {reason}"
 )
+BENCH_REMEDY = (
+    "plylane: the board bench could not be built; everything else works without it.\n"
+    f"For those who work on the firmware: {build_core.BENCH_REMEDY}.\n"
+)
+REMEDIES = {"plylane_twin._core": CORE_REMEDY, "plylane_twin._bench": BENCH_REMEDY}
 
 
 class build_ext_if_possible(build_ext):  # noqa: N801  (setuptools names commands in lower case)
-    """build_ext that leaves the core out where it cannot be compiled."""
+    """build_ext that leaves out what cannot be compiled here."""
 
     def build_extension(self, ext: Extension) -> None:
         """Compile, or warn and go on."""
         try:
             super().build_extension(ext)
         except (BaseError, CCompilerError, CompileError, LinkError, OSError) as error:
-            self.warn(REMEDY.format(reason=error))
+            self.warn(f"{REMEDIES[ext.name]}The compiler said: {error}")
 
 
 Path("build").mkdir(exist_ok=True)
-core = build_core.extension("build")
-core.optional = True  # an editable install must not look for what was left out
-setup(ext_modules=[core], cmdclass={"build_ext": build_ext_if_possible})
+extensions = [build_core.core_extension("build"), build_core.bench_extension("build")]
+for extension in extensions:
+    extension.optional = True  # an editable install must not look for what was left out
+setup(ext_modules=extensions, cmdclass={"build_ext": build_ext_if_possible})

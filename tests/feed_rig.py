@@ -102,7 +102,9 @@ class Rig:
         return int(self.feed.to_go_um) * 1000 + int(self.feed.to_go_rest_nm)
 
     def pulses(self, drive: int = 0) -> int:
-        return int(self.feed.drive[drive].pulses)
+        """Net pulses up to now: as of the last tick, and those since."""
+        place = self.feed.drive[drive]
+        return int(place.pulses) + int(place.fresh)
 
     def run(
         self,

@@ -17,6 +17,8 @@ union input {
     struct experiment_status_regs experiment;
 };
 
+#define NO_BLOCK 255u /* for place.number: nothing found yet */
+
 struct place { /* of one register */
     struct reg_block block;
     struct reg_entry entry;
@@ -47,29 +49,38 @@ static int32_t limit(const struct reg_entry *entry, uint8_t which)
     return entry->kind & TYPE_SIGNED ? (int16_t)low : (int32_t)low;
 }
 
-/* The block around an address; the word within it is left in *word. The search begins at place->number,
- * since what is read or written next is mostly in the same block or in the one behind it. */
+static void take_block(struct place *place, uint8_t number)
+{
+    if (place->number != number) {
+        place->number = number;
+        flash_copy(&place->block, &reg_blocks[number], sizeof place->block);
+    }
+}
+
+/* The block around an address; the word within it is left in *word. The search begins at the block that is in
+ * *place: what is read or written next is mostly in the same or in the one behind it. */
 static bool find_block(uint8_t space, uint16_t address, struct place *place, uint8_t *word)
 {
-    struct reg_block *block = &place->block;
+    uint8_t number = place->number == NO_BLOCK ? 0 : place->number;
     uint8_t left;
 
     for (left = BLOCK_COUNT; left != 0; left--) {
-        uint16_t at;
+        const struct reg_block *block = &reg_blocks[number];
+        uint16_t at = (uint16_t)(address - flash_u16(&block->address)); /* far too big where it comes before */
+        uint8_t words = flash_u8(&block->words);
 
-        flash_copy(block, &reg_blocks[place->number], sizeof *block);
-        at = (uint16_t)(address - block->address); /* far too big where address comes before */
-        if (block->space == space && at < (uint16_t)(block->words * block->instances)) {
+        if (at < (uint16_t)(words * flash_u8(&block->instances)) && flash_u8(&block->space) == space) {
+            take_block(place, number);
             place->instance = 0;
-            for (; at >= block->words; at = (uint16_t)(at - block->words)) {
+            for (; at >= words; at = (uint16_t)(at - words)) {
                 place->instance++;
             }
             *word = (uint8_t)at;
             return true;
         }
-        place->number++;
-        if (place->number == BLOCK_COUNT) {
-            place->number = 0;
+        number++;
+        if (number == BLOCK_COUNT) {
+            number = 0;
         }
     }
     return false;
@@ -178,7 +189,7 @@ uint8_t access_mapped(uint8_t space, uint16_t address, uint16_t count)
     struct place place;
     uint8_t word;
 
-    place.number = 0;
+    place.number = NO_BLOCK;
     while (count != 0) {
         uint8_t run;
 
@@ -200,13 +211,14 @@ uint8_t access_read(const struct head *head, uint8_t space, uint16_t address, ui
     struct place place;
     union input input;
     uint8_t word;
+    bool found = false;
 
-    place.number = 0;
+    place.number = NO_BLOCK;
     while (count != 0) {
         const uint8_t *data = (const uint8_t *)&input;
         uint8_t run;
 
-        if (!find_block(space, address, &place, &word)) {
+        if (!found && !find_block(space, address, &place, &word)) {
             return EXCEPTION_ADDRESS;
         }
         run = (uint8_t)(place.block.words - word);
@@ -221,6 +233,9 @@ uint8_t access_read(const struct head *head, uint8_t space, uint16_t address, ui
         out = put_words(&place.block, data, word, (uint8_t)(word + run), out);
         address = (uint16_t)(address + run);
         count = (uint16_t)(count - run);
+        place.instance++; /* the next one lies right behind it, if there is one */
+        found = place.instance < place.block.instances;
+        word = 0;
     }
     return EXCEPTION_NONE;
 }
@@ -307,7 +322,7 @@ static void walk(struct head *head, uint8_t step, uint16_t address, uint16_t cou
     uint8_t word;
     bool known;
 
-    place.number = 0;
+    place.number = NO_BLOCK;
     known = find(SPACE_HOLDING, address, &place, &word);
     for (;;) {
         uint8_t words;
@@ -376,10 +391,13 @@ void access_preset(struct head *head, uint8_t home)
 {
     struct place place;
 
-    for (place.number = 0; place.number < BLOCK_COUNT; place.number++) {
+    uint8_t number;
+
+    place.number = NO_BLOCK;
+    for (number = 0; number < BLOCK_COUNT; number++) {
         uint8_t i;
 
-        flash_copy(&place.block, &reg_blocks[place.number], sizeof place.block);
+        take_block(&place, number);
         for (i = 0; place.block.home == home && i < place.block.entries; i++) {
             flash_copy(&place.entry, &reg_entries[place.block.first + i], sizeof place.entry);
             for (place.instance = 0; place.instance < place.block.instances; place.instance++) {

@@ -62,31 +62,38 @@ static uint8_t bit(uint8_t drive)
 
 /* ------------------------------------------------------------------------------------ interrupt */
 
-/* irq: 32-bit adds and compares only. A step is at most a pulse, so one subtraction is enough. */
+/* irq: 32-bit adds and compares only. A step is at most a pulse, so one subtraction is enough. Returns
+ * `bit` for a pulse. */
+static IN_PLACE uint8_t advance(struct drive *drive, uint8_t bit)
+{
+    int32_t phase = drive->step;
+    if (phase == 0)
+        return 0;
+    phase += drive->phase;
+    if (phase < 0) {
+        phase += PHASE_PER_PULSE;
+        drive->fresh--;
+    } else if (phase >= PHASE_PER_PULSE) {
+        phase -= PHASE_PER_PULSE;
+        drive->fresh++;
+    } else {
+        bit = 0;
+    }
+    drive->phase = phase;
+    return bit;
+}
+
+/* irq. Written out for each drive: on the AVR its addresses are then constants. */
 uint8_t feed_pulse(struct feed *feed)
 {
-    uint8_t mask = 0;
+    _Static_assert(DRIVES == 3, "one line for each drive below");
     int8_t left = feed->left;
     if (left <= -LATE_PERIODS)
         return 0;
     feed->left = (int8_t)(left - 1);
-    struct drive *drive = feed->drive;
-    for (uint8_t one = 1; one < 1u << DRIVES; one = (uint8_t)(one << 1), drive++) {
-        int32_t step = drive->step;
-        if (step == 0)
-            continue;
-        int32_t phase = drive->phase + step;
-        if (phase < 0) {
-            phase += PHASE_PER_PULSE;
-            drive->pulses = drive->pulses - 1;
-            mask |= one;
-        } else if (phase >= PHASE_PER_PULSE) {
-            phase -= PHASE_PER_PULSE;
-            drive->pulses = drive->pulses + 1;
-            mask |= one;
-        }
-        drive->phase = phase;
-    }
+    uint8_t mask = advance(&feed->drive[0], 1);
+    mask |= advance(&feed->drive[1], 2);
+    mask |= advance(&feed->drive[2], 4);
     return mask;
 }
 
@@ -125,7 +132,7 @@ static int32_t split(struct drive *drive, int32_t nm)
  * late and each step runs up to five times too long, one of ever growing swings. */
 static int32_t instalment(int32_t owed)
 {
-    int32_t eighth = (owed + (owed > 0 ? 7 : -7)) / 8;
+    int32_t eighth = owed > 0 ? (owed + 7) >> 3 : -((7 - owed) >> 3); /* away from zero */
     return clamp(eighth, -PHASE_PER_PULSE / 16, PHASE_PER_PULSE / 16);
 }
 
@@ -153,10 +160,13 @@ static void carry(struct feed *feed, const int32_t *step, int8_t left)
 {
     for (uint8_t i = 0; i < DRIVES; i++) {
         struct drive *drive = &feed->drive[i];
-        int32_t rest = drive->rest + (step[i] & 255) * left * 4096;
-        int32_t owed = drive->owed + (step[i] >> 8) * left + (rest >> 20);
+        if (step[i] == 0)
+            continue;
+        /* the step's last byte and the top byte of the 20 bits of rest: 256ths of what is owed */
+        int16_t part = (int16_t)((uint8_t)step[i] * left + (uint8_t)(drive->rest >> 12));
+        int32_t owed = drive->owed + (step[i] >> 8) * left + (part >> 8);
         drive->owed = clamp(owed, -OWED_MAX, OWED_MAX);
-        drive->rest = rest & 0xFFFFF;
+        drive->rest = (drive->rest & 0xFFF) | (int32_t)(uint16_t)((uint8_t)part << 4) << 8;
     }
 }
 
@@ -172,7 +182,8 @@ static int8_t exchange(struct head *head, int32_t *step, uint8_t backwards)
         int32_t old = drive->step;
         drive->step = step[i];
         step[i] = old;
-        drive->pulses_seen = drive->pulses;
+        drive->pulses += drive->fresh;
+        drive->fresh = 0;
     }
     if (backwards != feed->backwards) {
         feed->backwards = backwards;

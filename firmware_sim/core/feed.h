@@ -40,11 +40,11 @@ enum feed_mode { FEED_REST, FEED_RUN, FEED_JOG };
 struct drive {
     volatile int32_t phase;  /* irq: 0..PHASE_PER_PULSE-1 */
     volatile int32_t step;   /* main loop under lock: signed, a head_pulse */
-    volatile int32_t pulses; /* irq: net pulses since reset */
+    volatile int8_t fresh;   /* irq, main loop under lock: net pulses since the last tick */
+    int32_t pulses;          /* net pulses since reset, as of the last tick */
     int32_t owed;            /* sixteens of steps that it still has to get, over what the split says */
     int32_t rest;            /* remainder of the last split, in 65536ths of a step */
     uint32_t ratio;          /* pulses a metre times 4096, ratio_ppm included */
-    int32_t pulses_seen;     /* copy of pulses at the last tick */
 };
 
 struct feed {

@@ -6,9 +6,12 @@
 
 #include "head.h"
 
-/* Length guards look every 10 ms: at 1 kHz a step would be a few micrometres, all rounding. */
-#define LENGTH_MS 10u
-#define SECOND_MS 1000u
+/* The clock of the slower guards counts in digits, which spares divisions. Length guards look every 10 ms:
+ * at 1 kHz a step would be a few micrometres, all rounding. The others keep out of each other's millisecond. */
+#define DIGIT 10u
+#define LENGTH_AT 0u  /* last digit of the millisecond, every 10 ms */
+#define SENSOR_AT 5u  /* every 100 ms */
+#define ZONE_AT 7u    /* every second */
 /* PV must fall this far below a limit before its alarm goes: the usual few steps of dead band. */
 #define RETURN_DEGC 2.0f
 /* Heat that comes over from a hotter neighbour, degC/s, before a zone without output counts as heating
@@ -373,19 +376,30 @@ static void each_second(struct head *head)
     watch_dwell(head);
 }
 
+static void count_digits(struct guards *guards)
+{
+    if (++guards->ms < DIGIT)
+        return;
+    guards->ms = 0;
+    if (++guards->hundredths < DIGIT)
+        return;
+    guards->hundredths = 0;
+    if (++guards->tenths == DIGIT)
+        guards->tenths = 0;
+}
+
 void guards_tick(struct head *head)
 {
     struct guards *guards = &head->guards;
     watch_inputs(head);
     watch_link(head);
     watch_pulses(head);
-    if (++guards->slow_ms == SECOND_MS)
-        guards->slow_ms = 0;
-    if (guards->slow_ms % LENGTH_MS == 0)
+    count_digits(guards);
+    if (guards->ms == LENGTH_AT)
         watch_lengths(head);
-    if (guards->slow_ms % LOOP_MS == 5u)
+    if (guards->ms == SENSOR_AT && guards->hundredths == 0)
         for (uint8_t i = 0; i < ZONES; i++)
             watch_sensor(head, look_at(head, i));
-    if (guards->slow_ms == 7u)
+    if (guards->ms == ZONE_AT && guards->hundredths == 0 && guards->tenths == 0)
         each_second(head);
 }

@@ -33,7 +33,9 @@ struct guards {
     uint16_t permit_away_ms;
     uint16_t dwell_s;         /* that strip has been in the hot guide */
     int32_t dwell_from_um;    /* feed when it came in */
-    uint16_t slow_ms;         /* counts to the once-a-second guards */
+    uint8_t ms;               /* 0..9: last digit of a clock for the slower guards */
+    uint8_t hundredths;       /* 0..9, of a second */
+    uint8_t tenths;           /* 0..9 */
     uint16_t overruns_seen;
 };
 

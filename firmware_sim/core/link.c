@@ -27,15 +27,15 @@ struct seen { /* what the main loop saw of a frame at one moment */
 
 /* One byte into CRC-16/MODBUS (V1.02, 6.2.2), without a table: eight steps of the reflected polynomial
  * 0xA001 on a byte x come to x * 0xC0 (carry-less), and 0xC001 more where x has an odd number of ones. */
-static uint16_t crc_add(uint16_t crc, uint8_t byte)
+static IN_PLACE uint16_t crc_add(uint16_t crc, uint8_t byte)
 {
     uint8_t x = (uint8_t)(crc ^ byte);
     uint8_t odd = (uint8_t)(x ^ (x >> 4));
-    uint16_t next = (uint16_t)((uint16_t)x << 6);
+    uint16_t by_7 = (uint16_t)((uint16_t)(x << 8) >> 1); /* shifts by whole bytes are free on the AVR */
+    uint16_t next = (uint16_t)(by_7 ^ (by_7 >> 1) ^ (crc >> 8));
 
     odd ^= (uint8_t)(odd >> 2);
     odd ^= (uint8_t)(odd >> 1);
-    next = (uint16_t)(next ^ (uint16_t)(next << 1) ^ (crc >> 8));
     return odd & 1u ? (uint16_t)(next ^ 0xC001u) : next;
 }
 

@@ -16,10 +16,10 @@ static int16_t hundredths(float value)
 
 static int16_t speed_hundredths(int32_t um_s)
 {
-    int32_t value = um_s / 10;
-    if (value > INT16_MAX)
-        return INT16_MAX;
-    return value < INT16_MIN ? INT16_MIN : (int16_t)value;
+    uint32_t size = um_s < 0 ? 0u - (uint32_t)um_s : (uint32_t)um_s;
+    uint32_t tenth = size <= UINT16_MAX ? size * 52429u >> 19 : size / 10u; /* the same, and quick up to 65 mm/s */
+    int16_t value = tenth > INT16_MAX ? INT16_MAX : (int16_t)tenth;
+    return um_s < 0 ? (int16_t)-value : value;
 }
 
 static uint16_t status_bits(const struct head *head)
@@ -77,7 +77,7 @@ static void fill_telemetry(const struct head *head, struct telemetry_regs *out)
 static void fill_zone(const struct zone_state *zone, struct zone_telemetry_regs *out)
 {
     out->pv_degC = hundredths(zone->pv_degC);
-    out->sp_degC = hundredths(zone->sp_degC);
+    out->sp_degC = zone->sp_wire;
     out->op_percent = (uint16_t)hundredths(zone->op_percent);
     out->mode = zone->mode;
 }
@@ -124,7 +124,7 @@ void snapshot_fill(const struct head *head, uint8_t block, uint8_t instance, voi
         fill_telemetry(head, out);
         break;
     case BLOCK_DRIVE_TELEMETRY:
-        ((struct drive_telemetry_regs *)out)->pulses = head->feed.drive[instance].pulses_seen;
+        ((struct drive_telemetry_regs *)out)->pulses = head->feed.drive[instance].pulses;
         break;
     case BLOCK_ZONE_TELEMETRY:
         fill_zone(&head->zones.zone[instance], out);

@@ -2,8 +2,11 @@
 
 ``Twin(Scenario.demo(), seed=7)`` makes one; it is driven in process, through the pyserial URL
 ``twin://demo`` (see protocol_twin.py) or through a pseudo-terminal (see pty.py).
+``Board(elf, scenario, seed=7)`` takes its place with the board's own program in a simulator.
 """
 
+from plylane_twin.board import BUILT as BUILT_BOARD
+from plylane_twin.board import Board, BoardError, BoardUnavailable
 from plylane_twin.core import TwinUnavailable
 from plylane_twin.pty import PtyError, serve_pty
 from plylane_twin.scenario import DEMO as DEMO_SCENARIO
@@ -11,7 +14,11 @@ from plylane_twin.scenario import Scenario, ScenarioError
 from plylane_twin.twin import Twin
 
 __all__ = [
+    "BUILT_BOARD",
     "DEMO_SCENARIO",
+    "Board",
+    "BoardError",
+    "BoardUnavailable",
     "PtyError",
     "Scenario",
     "ScenarioError",

@@ -1,8 +1,8 @@
-"""Build plylane_twin._core: the head's C core, the plant and the glue, bound with cffi.
+"""Build the C modules, bound with cffi: `_core` (head, plant, twin) and `_bench` (board bench).
 
-``python firmware_sim/plylane_twin/build_core.py`` builds the module beside this file; setup.py
-builds the same extension at install. What Python sees is read from the C headers themselves, so
-there is no second copy of a struct to keep in step.
+``python firmware_sim/plylane_twin/build_core.py`` builds them beside this file; setup.py builds the
+same extensions at install. What Python sees is read from the C headers themselves, so there is no
+second copy of a struct to keep in step. `_bench` needs libsimavr; without it only `_core` is built.
 """
 
 from __future__ import annotations
@@ -11,17 +11,22 @@ import os
 import re
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
 CORE = Path("firmware_sim/core")
 TWIN = Path("firmware_sim/plylane_twin")
-MODULE = "plylane_twin._core"
 NOT_FOR_PYTHON = {"flash.h"}  # AVR memory attributes: nothing to call
+BENCH_PARTS = ("characters", "plant", "bench")
 GCC_FLAGS = ["-O2", "-std=c11", "-ffp-contract=off", "-fvisibility=hidden"]
 MSVC_FLAGS = ["/O2", "/std:c11", "/fp:precise"]
+BENCH_FLAGS = ["-std=gnu11"]  # libsimavr's headers are not plain C11
+BENCH_REMEDY = (
+    "the board bench needs libsimavr: install it (Debian: apt install libsimavr-dev) and install "
+    "plylane again"
+)
 
 _COMMENT = re.compile(r"/\*.*?\*/|//[^\n]*", re.S)
 _INCLUDE = re.compile(r'^\s*#\s*include\s+"([^"]+)"', re.M)
@@ -32,17 +37,18 @@ _INTEGER = re.compile(r"[\d\sa-fA-FxX()+\-*/<>|&~]+")
 _NAME = re.compile(r"\b[A-Za-z_]\w*\b")
 
 
-def sources() -> list[Path]:
-    """Every C file of the module, relative to the project root."""
+def core_sources() -> list[Path]:
+    """Every C file of `_core`, relative to the project root."""
     return [
         path.relative_to(ROOT)
         for folder in (CORE, TWIN)
         for path in sorted((ROOT / folder).glob("*.c"))
+        if path.stem != "bench"
     ]
 
 
-def headers() -> list[Path]:
-    """Every header Python sees, each after those it includes; absolute paths."""
+def core_headers() -> list[Path]:
+    """Every header of `_core`, each after those it includes; absolute paths."""
     folders = (ROOT / CORE, ROOT / TWIN)
     found: dict[Path, None] = {}
 
@@ -57,7 +63,8 @@ def headers() -> list[Path]:
 
     for folder in folders:
         for path in sorted(folder.glob("*.h")):
-            visit(path)
+            if path.stem != "bench":
+                visit(path)
     return list(found)
 
 
@@ -111,37 +118,57 @@ def _declarations(header: str, known: dict[str, int]) -> Iterator[str]:
             yield line
 
 
-def declarations() -> str:
-    """The cdef: all headers of core, plant and glue in one text that cffi can parse."""
+def declarations(headers: Sequence[Path]) -> str:
+    """The cdef: all these headers in one text that cffi can parse."""
     known: dict[str, int] = {}
-    texts = [path.read_text(encoding="utf-8") for path in headers()]
+    texts = [path.read_text(encoding="utf-8") for path in headers]
     return "\n".join(line for text in texts for line in _declarations(text, known))
 
 
-def extension(folder: str) -> Any:
-    """The setuptools extension; its generated C goes to `folder`. Run from the project root."""
+def _extension(
+    module: str,
+    folder: str,
+    headers: Sequence[Path],
+    sources: Sequence[Path],
+    flags: Sequence[str] = (),
+    libraries: Sequence[str] = (),
+) -> Any:
     from cffi import FFI
 
     ffi = FFI()
-    ffi.cdef(declarations())
+    ffi.cdef(declarations(headers))
+    windows = sys.platform == "win32"
     ffi.set_source(
-        MODULE,
-        "".join(f'#include "{path.name}"\n' for path in headers()),
-        sources=[path.as_posix() for path in sources()],
+        module,
+        "".join(f'#include "{path.name}"\n' for path in headers),
+        sources=[path.as_posix() for path in sources],
         include_dirs=[CORE.as_posix(), TWIN.as_posix()],
-        extra_compile_args=MSVC_FLAGS if sys.platform == "win32" else GCC_FLAGS,
-        depends=[path.relative_to(ROOT).as_posix() for path in headers()],
+        extra_compile_args=MSVC_FLAGS if windows else [*GCC_FLAGS, *flags],
+        libraries=list(libraries),
+        depends=[path.relative_to(ROOT).as_posix() for path in headers],
     )
     return ffi.distutils_extension(tmpdir=folder, verbose=False)
 
 
-def build_in_place() -> Path:
-    """Compile and put the module beside this file; returns its path."""
+def core_extension(folder: str) -> Any:
+    """setuptools' extension of `_core`; its generated C goes to `folder`. Run from the root."""
+    return _extension("plylane_twin._core", folder, core_headers(), core_sources())
+
+
+def bench_extension(folder: str) -> Any:
+    """setuptools' extension of `_bench`; compiles where libsimavr's headers are found."""
+    headers = [ROOT / TWIN / f"{part}.h" for part in BENCH_PARTS]
+    sources = [TWIN / f"{part}.c" for part in BENCH_PARTS]
+    return _extension("plylane_twin._bench", folder, headers, sources, BENCH_FLAGS, ["simavr"])
+
+
+def build_in_place(make: Callable[[str], Any]) -> Path:
+    """Compile one extension and put the module beside this file; returns its path."""
     from setuptools import Distribution
 
     os.chdir(ROOT)
     with tempfile.TemporaryDirectory(prefix="plylane_core_") as folder:
-        command = Distribution({"ext_modules": [extension(folder)]}).get_command_obj("build_ext")
+        command = Distribution({"ext_modules": [make(folder)]}).get_command_obj("build_ext")
         command.build_temp, command.build_lib = folder, folder
         command.ensure_finalized()
         command.run()
@@ -152,5 +179,16 @@ def build_in_place() -> Path:
         return fresh.replace(ROOT / TWIN / built.name)
 
 
+def main() -> None:
+    """Build both; a missing libsimavr is said in one line, after the compiler's own words."""
+    from setuptools.errors import BaseError, CCompilerError
+
+    print(build_in_place(core_extension))
+    try:
+        print(build_in_place(bench_extension))
+    except (BaseError, CCompilerError) as error:
+        sys.exit(f"plylane: {BENCH_REMEDY} ({error})")
+
+
 if __name__ == "__main__":
-    print(build_in_place())
+    main()

@@ -302,18 +302,45 @@ static double ntc_slope_per_K(const struct plant_parameters *set, double degC) /
     return -t * t * (set->ntc_B_K + t * (2.0 * set->ntc_C_K2 + t * 3.0 * set->ntc_D_K3));
 }
 
+/* Share of the reference at a pin, and its r.m.s. noise; sensor and wiring sound. */
+static double divider_share(const struct plant *plant, int32_t z, double *noise)
+{
+    const struct plant_parameters *set = &plant->set;
+    double degC = plant->block[z].sensor_degC;
+    double ohm = plant_ntc_ohm(set, degC);
+    double share = ohm / (ohm + set->divider_ohm);
+    *noise = share * (1.0 - share) * ntc_slope_per_K(set, degC) * set->sensor_noise_K;
+    return share;
+}
+
+double plant_pin_share(const struct plant *plant, int32_t zone, double *noise)
+{
+    const struct plant_fault_state *fault = plant->sensor[zone];
+    double share = divider_share(plant, zone, noise);
+    int sound = zone < plant->set.zones && !fault[FAULT_OPEN].on && !fault[FAULT_SHORTED].on;
+    if (sound && !fault[FAULT_STUCK].on)
+        return share;
+    *noise = 0.0;
+    if (zone >= plant->set.zones)
+        return 1.0;
+    if (fault[FAULT_STUCK].on)
+        return plant->block[zone].reading / 65536.0;
+    return fault[FAULT_SHORTED].on ? 0.0 : 1.0;
+}
+
+int32_t plant_code(double share)
+{
+    return (int32_t)limit(share * (CONVERTER_TOP + 1), 0.0, CONVERTER_TOP);
+}
+
 /* Sixteen samples of the 10-bit converter, noise before the quantiser. */
 static int32_t sample_batch(struct plant *plant, int32_t z)
 {
-    struct plant_block *block = &plant->block[z];
-    const struct plant_parameters *set = &plant->set;
-    double ohm = plant_ntc_ohm(set, block->sensor_degC);
-    double share = ohm / (ohm + set->divider_ohm);
-    double code = share * (CONVERTER_TOP + 1);
-    double noise = code * (1.0 - share) * ntc_slope_per_K(set, block->sensor_degC) * set->sensor_noise_K;
+    double noise;
+    double share = divider_share(plant, z, &noise);
     int32_t sum = 0;
     for (int i = 0; i < PLANT_BATCH_SAMPLES; i++)
-        sum += (int32_t)limit(code + noise * plant_normal(&block->noise), 0.0, CONVERTER_TOP);
+        sum += plant_code(share + noise * plant_normal(&plant->block[z].noise));
     /* The noise is drawn in every case: a fault leaves the stream as it is. */
     if (plant->sensor[z][FAULT_SHORTED].on)
         return 0;

@@ -281,6 +281,11 @@ double plant_jam_N(const struct plant *plant, int32_t lane);
 double plant_curvature(const struct plant_parameters *set, double cord_mm);
 /* Resistance of the sensor, ohm. */
 double plant_ntc_ohm(const struct plant_parameters *set, double degC);
+/* Share of the reference at a zone's converter pin, 0..1, before the converter samples it; *noise gets the
+ * r.m.s. noise on it. For a converter that is simulated elsewhere. */
+double plant_pin_share(const struct plant *plant, int32_t zone, double *noise);
+/* The converter's code, 0..1023, for a share of the reference. */
+int32_t plant_code(double share);
 /* For tests of the noise: next uniform in [0, 1) and next standard normal of a stream. */
 void plant_stream_init(struct plant_stream *stream, uint64_t seed, uint64_t source);
 double plant_uniform(struct plant_stream *stream);

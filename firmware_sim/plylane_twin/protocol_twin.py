@@ -7,6 +7,7 @@
 - ``boot_s=1.6``: opening the port resets the head, as on many boards, and it is deaf so long
 - ``keep=NAME``: opening again under that name meets the same twin, as with a cable pulled and put
   back; without it each new port object has a twin of its own
+- ``board=ELF``: the board's program, in a simulator, takes the twin's place
 
 A host makes it known with ``serial.protocol_handler_packages.append("plylane_twin")``.
 """
@@ -22,8 +23,9 @@ import serial
 
 from plylane_twin.clock import Clock, clock_of
 from plylane_twin.line import BAUD
+from plylane_twin.make import make
 from plylane_twin.scenario import Scenario
-from plylane_twin.twin import Twin
+from plylane_twin.stand import Stand
 
 SCHEME = "twin://"
 QUEUE = 1024  # characters that wait for the line before write() blocks
@@ -40,6 +42,7 @@ class Address:
     pace: str = "1"
     boot_s: float | None = None
     keep: str = ""
+    board: str = ""
 
 
 def parse(url: str) -> Address:
@@ -62,7 +65,7 @@ def _option(url: str, key: str, value: str) -> int | float | str:
                 return int(value)
             case "boot_s":
                 return float(value)
-            case "pace" | "keep":
+            case "pace" | "keep" | "board":
                 return value
     except ValueError:
         raise serial.SerialException(f"{url}: {key}={value} is not a number; {_HELP}") from None
@@ -73,7 +76,7 @@ def _option(url: str, key: str, value: str) -> int | float | str:
 class _Bench:
     """A twin and its clock; `lock` lets threads share them."""
 
-    twin: Twin
+    twin: Stand
     clock: Clock
     lock: threading.RLock
 
@@ -86,7 +89,7 @@ def _bench(address: Address) -> _Bench:
         return _kept[address.keep]
     demo = address.scenario == "demo"
     scenario = Scenario.demo() if demo else Scenario.load(address.scenario)
-    twin = Twin(scenario, address.seed)
+    twin = make(scenario, address.seed, address.board)
     try:
         bench = _Bench(twin, clock_of(twin, address.pace), threading.RLock())
     except ValueError as error:
@@ -100,8 +103,9 @@ class Serial(serial.SerialBase):
     """The port. `twin` and `clock` are at hand while it is open.
 
     Opening raises SerialException for a bad address, ScenarioError for a bad scenario and
-    TwinUnavailable where the C core is missing. With pace=virtual, time passes only in read(),
-    write(), in_waiting (a millisecond a look while characters are on their way) and clock.sleep().
+    TwinUnavailable where the C core is missing; with `board` also BoardUnavailable or BoardError.
+    With pace=virtual, time passes only in read(), write(), in_waiting (a millisecond a look while
+    characters are on their way) and clock.sleep().
     """
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
@@ -118,7 +122,7 @@ class Serial(serial.SerialBase):
         return self._bench
 
     @property
-    def twin(self) -> Twin:
+    def twin(self) -> Stand:
         """The twin at the other end."""
         return self.bench.twin
 

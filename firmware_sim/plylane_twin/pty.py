@@ -15,8 +15,9 @@ from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 from plylane_twin.clock import Clock, clock_of
+from plylane_twin.make import make
 from plylane_twin.scenario import Scenario
-from plylane_twin.twin import Twin
+from plylane_twin.stand import Stand
 
 LOOK_S = 0.001  # wall time between two looks; a character takes 0.095 ms, an adapter 1 ms
 CHUNK = 512
@@ -89,16 +90,18 @@ def serve_pty(
     seed: int = 7,
     pace: str | float = 1.0,
     stop_event: threading.Event | None = None,
+    board: str | Path | None = None,
 ) -> None:
     """Serve a twin at `link` until `stop_event` is set (or for ever).
 
-    `pace` is "wall" or a number of times real time. Raises PtyError, ValueError for a bad pace and
-    TwinUnavailable.
+    `pace` is "wall" or a number of times real time. With `board`, the ELF file of the board's
+    program, that program runs in a simulator in the twin's place. Raises PtyError, ValueError for
+    a bad pace, TwinUnavailable, BoardUnavailable and BoardError.
     """
     if pace == "virtual":
         raise ValueError("a pty needs a paced clock: give wall or a number as pace, not virtual")
     stop = stop_event or threading.Event()
-    twin = Twin(scenario, seed)
+    twin = make(scenario, seed, board)
     with closing(PseudoTerminal()) as terminal, symlink(Path(link), terminal.name):
         clock = clock_of(twin, pace)
         while not stop.is_set():
@@ -106,7 +109,7 @@ def serve_pty(
             _turn(terminal.ours, twin, clock)
 
 
-def _turn(ours: int, twin: Twin, clock: Clock) -> None:
+def _turn(ours: int, twin: Stand, clock: Clock) -> None:
     """One look: take what the client wrote, let time pass, hand over what the head answered."""
     # a client that writes faster than the line carries has to wait, as at a real port
     room = [ours] if twin.line.out_waiting < CHUNK else []

@@ -2,33 +2,6 @@
 
 #include <string.h>
 
-/* ---- characters on their way ---- */
-
-static void characters_put(struct characters *queue, uint8_t value, uint64_t at_ns)
-{
-    if (queue->count == LINE_KEPT) {
-        queue->lost++;
-        return;
-    }
-    struct character *place = &queue->kept[(queue->first + queue->count) % LINE_KEPT];
-    place->value = value;
-    place->at_ns = at_ns;
-    queue->count++;
-}
-
-static struct character characters_take(struct characters *queue)
-{
-    struct character oldest = queue->kept[queue->first];
-    queue->first = (uint16_t)((queue->first + 1u) % LINE_KEPT);
-    queue->count--;
-    return oldest;
-}
-
-static bool characters_due(const struct characters *queue, uint64_t now_ns)
-{
-    return queue->count != 0u && queue->kept[queue->first].at_ns <= now_ns;
-}
-
 /* ---- the port ---- */
 
 static uint16_t port_converter(void *context, uint8_t zone)
@@ -307,20 +280,10 @@ uint16_t twin_exchange(struct twin *twin, const uint8_t *frame, uint16_t count)
 
 void twin_send(struct twin *twin, const uint8_t *bytes, uint16_t count, uint64_t first_ns)
 {
-    for (uint16_t k = 0; k < count; k++) {
-        characters_put(&twin->link.to_head, bytes[k], first_ns);
-        first_ns += TWIN_CHARACTER_NS;
-    }
+    characters_put_run(&twin->link.to_head, bytes, count, first_ns, TWIN_CHARACTER_NS);
 }
 
 uint16_t twin_take(struct twin *twin, uint8_t *bytes, uint64_t *at_ns, uint16_t room)
 {
-    uint16_t taken = 0;
-    while (taken < room && twin->link.to_host.count != 0u) {
-        struct character next = characters_take(&twin->link.to_host);
-        bytes[taken] = next.value;
-        at_ns[taken] = next.at_ns;
-        taken++;
-    }
-    return taken;
+    return characters_take_run(&twin->link.to_host, bytes, at_ns, room);
 }

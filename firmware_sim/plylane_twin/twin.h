@@ -11,26 +11,14 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#include "characters.h"
 #include "head.h"
 #include "plant.h"
 
 #define PERIOD_NS 62500u
 #define TWIN_CHARACTER_NS 95486u /* eleven bits at 115200 baud */
 #define STORE_WRITE_NS 4000000u  /* a byte of the settings memory, erased and written */
-#define LINE_KEPT 4096u          /* characters on their way, each direction */
 #define ERASED 0xFFu
-
-struct character {
-    uint64_t at_ns; /* complete */
-    uint8_t value;
-};
-
-struct characters { /* oldest first */
-    struct character kept[LINE_KEPT];
-    uint16_t first;
-    uint16_t count;
-    uint32_t lost; /* found it full */
-};
 
 struct settings_memory {
     uint8_t bytes[STORE_BYTES];

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 import signal
 import sys
 import threading
@@ -19,11 +20,12 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from plylane.head.errors import HeadError
-from plylane.run_setup import SetupError
+from plylane.run_setup import RunSetup, SetupError
 from plylane.runlog import RunError
 from plylane.twin_door import TwinError
 
 if TYPE_CHECKING:
+    from plylane.demo import Outcome
     from plylane.head.client import HeadClient
     from plylane.head.snapshot import Snapshot
     from plylane.live import LiveRun
@@ -36,7 +38,11 @@ CAUTION = (
 )
 USER_ERRORS = (HeadError, RunError, SetupError, TwinError)
 
-Positive = Annotated[float, Parameter(validator=Number(gt=0))]
+Positive = Annotated[float, Parameter(validator=Number(gt=0, lte=1e9))]
+Pace = Annotated[float, Parameter(validator=Number(gt=0, lte=1000))]
+Seed = Annotated[int, Parameter(validator=Number(gte=0, lt=2**64))]
+# the file may be left out, which only a list can say
+BoardFile = Annotated[list[Path] | None, Parameter(consume_multiple=True, negative="")]
 
 app = App(
     name="plylane",
@@ -52,10 +58,11 @@ def demo(
     *,
     headless: bool = False,
     seconds: Positive = 3600.0,
-    seed: int = 7,
+    seed: Seed = 7,
     scenario: Path | None = None,
     out: Path = RUNS,
-    pace: Positive = 10.0,
+    pace: Pace = 10.0,
+    board: BoardFile = None,
     json: Annotated[bool, Parameter(negative="")] = False,
 ) -> None:
     """Play a whole run on the twin: heat up, feed, jam, hold, clear, go on, finish.
@@ -74,6 +81,8 @@ def demo(
         Folder for the run log.
     pace
         Times real time, with the screen.
+    board
+        Play it on the board's own program (ELF file; the one built in place when none is named).
     json
         Print the outcome as one JSON object.
     """
@@ -81,7 +90,7 @@ def demo(
     from plylane.twin_door import demo_scenario
 
     chosen = scenario or demo_scenario()
-    play = Demo(chosen, seed, "virtual" if headless else f"{pace:g}", out)
+    play = Demo(chosen, seed, "virtual" if headless else f"{pace:g}", out, _board_file(board))
     if headless:
         with _progress(play.setup.length_mm) as show:
             outcome = play.play(seconds, show)
@@ -90,18 +99,31 @@ def demo(
         outcome = play.outcome()
     if json:
         _print_json(outcome.to_json())
-        return
+    else:
+        _print_outcome(outcome)
+    if outcome.trouble and outcome.state != "Complete":
+        _fail(outcome.trouble)
+
+
+def _print_outcome(outcome: Outcome) -> None:
     print(f"{outcome.state} after {outcome.time_s:.0f} s, {outcome.cord_mm:.1f} mm of cord.")
     for finding in outcome.findings:
         print(finding.text)
-    if outcome.trouble:
-        print(outcome.trouble)
     print(f"Log: {outcome.run}   (look at it: plylane replay {outcome.run})")
 
 
 @app.command
-def monitor(*, port: str, unit: int = 1, out: Path = RUNS, log: bool = True) -> None:
+def monitor(
+    *,
+    port: str,
+    unit: int = 1,
+    run: Path | None = None,
+    out: Path = RUNS,
+    log: bool = True,
+) -> None:
     """Watch and command a head; every run is logged.
+
+    Without --run, give each zone its setpoint and the feed its speed on the screen.
 
     Parameters
     ----------
@@ -109,25 +131,33 @@ def monitor(*, port: str, unit: int = 1, out: Path = RUNS, log: bool = True) -> 
         Serial port of the head (`plylane ports` lists them) or twin://FILE.toml.
     unit
         Modbus address of the head.
+    run
+        TOML file with a [run] table: settings are written at once (the head must stand), setpoints,
+        speed and length at Start.
     out
         Folder for the run log.
     log
         Keep a log.
     """
+    from plylane.demo import started
     from plylane.head.client import HeadClient
     from plylane.head.poller import Poller
     from plylane.live import LiveRun, new_folder
 
+    setup = RunSetup.load(run) if run else None
     errors.print(f"Connecting to {port} ...", style="dim")
     client = HeadClient.open(port, unit=unit)
-    run = LiveRun(client, Poller(client), title=f"head on {port}")
+    if setup:
+        setup.write_settings(client)
+    live = LiveRun(client, Poller(client), title=f"head on {port}", setup=setup)
     if client.attach_reset:
-        run.say("Opening the port reset the head: see the wiring notes for the remedy.")
+        live.say("Opening the port reset the head: see docs/wiring.md for the remedy.")
     if log:
-        run.record(new_folder(out, "run"), live=True, plan={})
-    _show(run, client)
-    if run.run_folder:
-        print(f"Log: {run.run_folder}")
+        plan = setup.model_dump() if setup else {}
+        live.record(new_folder(out, "run"), live=True, plan=plan, started=started("wall"))
+    _show(live, client)
+    if live.run_folder:
+        print(f"Log: {live.run_folder}")
 
 
 @app.command
@@ -146,7 +176,14 @@ def ports() -> None:
 
 
 @app.command
-def twin(*, pty: Path, scenario: Path | None = None, seed: int = 7, pace: Positive = 1.0) -> None:
+def twin(
+    *,
+    pty: Path,
+    scenario: Path | None = None,
+    seed: Seed = 7,
+    pace: Pace = 1.0,
+    board: BoardFile = None,
+) -> None:
     """Serve the twin to any Modbus client, paced to the wall clock. Ends with Ctrl-C.
 
     Parameters
@@ -159,6 +196,8 @@ def twin(*, pty: Path, scenario: Path | None = None, seed: int = 7, pace: Positi
         Seed of everything random in the twin.
     pace
         Times real time.
+    board
+        Serve the board's own program (ELF file; the one built in place when none is named).
     """
     from plylane.twin_door import check_scenario, demo_scenario, serve
 
@@ -167,8 +206,10 @@ def twin(*, pty: Path, scenario: Path | None = None, seed: int = 7, pace: Positi
     stop = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stop.set())
-    print(f"Twin of '{name}' at {pty}, 115200 baud 8E1, unit 1. Ctrl-C ends it.", flush=True)
-    serve(pty, chosen, seed, pace, stop)
+    program = _board_file(board)
+    what = "Board" if program else "Twin"
+    print(f"{what} of '{name}' at {pty}, 115200 baud 8E1, unit 1. Ctrl-C ends it.", flush=True)
+    serve(pty, chosen, seed, pace, stop, program)
 
 
 @app.command
@@ -216,21 +257,46 @@ def export(
         print(path)
 
 
+def _board_file(given: list[Path] | None) -> Path | None:
+    """The board's program that an option names: one file, the one built in place, or none."""
+    from plylane.twin_door import built_board
+
+    if given is None:
+        return None
+    if len(given) > 1:
+        raise TwinError(f"--board takes one file, not {len(given)}.")
+    return given[0] if given else built_board()
+
+
 def _show(run: LiveRun, client: HeadClient, seconds: float | None = None) -> None:
     """The Monitor on a running poller; ends the log and closes the port afterwards."""
     from plylane.recording import Recording
     from plylane.screens import MonitorApp
 
     screen = MonitorApp(run, Recording.open)
+    told = _Told(run)
+    logging.getLogger("plylane").addHandler(told)
     if seconds is not None:
         run.poller.listeners.append(_Until(seconds, screen))
     run.poller.start()
     try:
         screen.run()
     finally:
+        logging.getLogger("plylane").removeHandler(told)
         run.poller.stop()
         run.close()
         client.close()
+
+
+class _Told(logging.Handler):
+    """Log messages become lines on the screen instead of text across it."""
+
+    def __init__(self, run: LiveRun) -> None:
+        super().__init__(logging.WARNING)
+        self.run = run
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self.run.say(record.getMessage())
 
 
 class _Until:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -37,6 +38,7 @@ class Outcome:
             "state": self.state,
             "cord_mm": self.cord_mm,
             "time_s": self.time_s,
+            "trouble": self.trouble,
             "findings": found,
         }
 
@@ -44,29 +46,34 @@ class Outcome:
 class Demo:
     """A twin, a live run on it and a technician who works it."""
 
-    def __init__(self, scenario: Path, seed: int, pace: str, out: Path) -> None:
+    def __init__(
+        self, scenario: Path, seed: int, pace: str, out: Path, board: Path | None = None
+    ) -> None:
         """Raises TwinError, SetupError, RunError or the client's errors."""
         self.setup = RunSetup.load(scenario)
         title = check_scenario(scenario)
-        self.client = HeadClient.open(twin_url(scenario, seed, pace))
+        self.client = HeadClient.open(twin_url(scenario, seed, pace, board))
+        self.setup.write_settings(self.client)  # before they are read and kept with the log
         self.poller = Poller(self.client)
         speed = 1.0 if pace in ("virtual", "wall") else float(pace)
         self.run = LiveRun(self.client, self.poller, title=title, pace=speed)
         plan = self.setup.model_dump()
         folder = new_folder(out, title)
-        self.run.record(folder, live=pace != "virtual", plan=plan, seed=seed)
+        self.run.record(folder, live=pace != "virtual", plan=plan, seed=seed, started=started(pace))
         self.technician = Technician(self.setup, self.poller)
         self.poller.listeners.append(self.technician)
 
     def play(self, seconds: float, progress: Progress) -> Outcome:
         """Play in this thread until the run has ended or `seconds` of the head's time are over."""
-        while not self.technician.done and self.time_s < seconds:
-            self.poller.step()
-            if self.run.latest is not None:
-                now = self.run.latest.telemetry
-                share = now.output_position_mm / self.setup.length_mm
-                progress(words(now.state.name), min(1.0, max(0.0, share)))
-        self.close()
+        try:
+            while not self.technician.done and self.time_s < seconds:
+                self.poller.step()
+                if self.run.latest is not None:
+                    now = self.run.latest.telemetry
+                    share = now.output_position_mm / self.setup.length_mm
+                    progress(words(now.state.name), min(1.0, max(0.0, share)))
+        finally:
+            self.close()
         return self.outcome()
 
     @property
@@ -93,6 +100,11 @@ class Demo:
         """End the log and close the port."""
         self.run.close()
         self.client.close()
+
+
+def started(pace: str) -> str:
+    """When the run began; nothing in virtual time, where the same run gives the same bytes."""
+    return "" if pace == "virtual" else datetime.now(UTC).isoformat(timespec="seconds")
 
 
 def words(name: str) -> str:

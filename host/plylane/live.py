@@ -7,12 +7,12 @@ from concurrent.futures import Future
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
+from threading import Lock
 from typing import Any
 
 from plylane.head.client import HeadClient
 from plylane.head.poller import LinkStatus, Poller
 from plylane.head.registers import (
-    ALARMS,
     BLOCKS,
     TRANSITIONS,
     AlarmDetailRegs,
@@ -21,12 +21,14 @@ from plylane.head.registers import (
     EventCode,
     GuardsRegs,
     MachineRegs,
+    ZoneMode,
     ZoneSettingsRegs,
 )
-from plylane.head.snapshot import Event, Snapshot
+from plylane.head.snapshot import Event, Fitted, Snapshot, causes
 from plylane.jam import FeedWatch, Finding, WatchSettings
+from plylane.run_setup import RunSetup
 from plylane.runlog import Recorder, RunInfo
-from plylane.screens.source import Limits, Trends, trend_names, trend_values
+from plylane.trends import Limits, Trends, trend_names, trend_values
 
 KEPT_EVENTS = 500
 KEPT_MESSAGES = 50
@@ -39,16 +41,23 @@ class LiveRun:
 
     The ``on_`` methods are called in the poller's thread; the screens only read what they leave
     behind. `command`, `acknowledge`, `set_setpoint` and `set_speed` return at once; what the head
-    refuses appears in `messages`.
+    refuses appears in `messages`. With a `setup`, start writes it first.
     """
 
     def __init__(
-        self, client: HeadClient, poller: Poller, *, title: str, pace: float = 1.0
+        self,
+        client: HeadClient,
+        poller: Poller,
+        *,
+        title: str,
+        pace: float = 1.0,
+        setup: RunSetup | None = None,
     ) -> None:
         """Read the head's settings; call before the poller runs. Raises HeadError."""
         self.poller = poller
-        self.title = title
+        self.client = client
         self.pace = pace
+        self.setup = setup
         self.latest: Snapshot | None = None
         self.link: LinkStatus = poller.status
         # replaced, never changed in place: screens read them from another thread
@@ -57,11 +66,18 @@ class LiveRun:
         self.messages: list[str] = []
         self.alarm_instances: dict[int, int] = {}
         self.recorder: Recorder | None = None
-        self.client = client
         self.identity = describe(client)
-        self.reread_settings()
-        self.trends = Trends(trend_names(len(self.limits.band_degC)))
+        self._title = title
+        self._log_trouble = False
+        self._saying = Lock()
+        self._record_next: Callable[[], Recorder] | None = None
+        self._reread_settings()
         poller.listeners.append(self)
+
+    @property
+    def title(self) -> str:
+        """What is being made, and a mark while the log cannot be written."""
+        return f"{self._title} (LOG NOT WRITTEN)" if self._log_trouble else self._title
 
     @property
     def run_folder(self) -> Path | None:
@@ -71,7 +87,10 @@ class LiveRun:
     # ------------------------------------------------------------------- what the poller tells
 
     def on_snapshot(self, snapshot: Snapshot) -> None:
-        """Keep, record and judge one snapshot."""
+        """Record, keep and judge one snapshot."""
+        self._follow_fitted(snapshot)
+        if self.recorder:
+            self.recorder.on_snapshot(snapshot)
         self.latest = snapshot
         self.trends.append(snapshot.time_s, trend_values(snapshot))
         now = snapshot.telemetry
@@ -82,8 +101,6 @@ class LiveRun:
             now.output_position_mm,
             [lane.position_mm for lane in snapshot.lanes],
         )
-        if self.recorder:
-            self.recorder.on_snapshot(snapshot)
         if found:
             self.findings = [*self.findings, *found]
             if self.recorder:
@@ -94,8 +111,11 @@ class LiveRun:
         self.events = [*self.events, *events][-KEPT_EVENTS:]
         if self.recorder:
             self.recorder.on_events(events)
-        if any(event.code in ALARM_EVENTS for event in events):
+        codes = {event.code for event in events}
+        if codes & ALARM_EVENTS:
             self.poller.call(self._read_instances)
+        if EventCode.HEAD_RESET in codes and self.latest is not None:
+            self._ask(self._after_reset)
 
     def on_link(self, status: LinkStatus) -> None:
         """Keep how the link does."""
@@ -112,49 +132,102 @@ class LiveRun:
 
     def command(self, command: Command) -> None:
         """Ask for a change of state."""
-        self._ask(lambda client: client.command(command))
+        if command == Command.START and self.setup is not None:
+            self._ask(self.setup.start)
+        else:
+            self._ask(lambda client: client.command(command))
 
     def acknowledge(self, alarm_number: int | None) -> None:
-        """Acknowledge that alarm; None for all."""
-        mask = (1 << len(ALARMS)) - 1 if alarm_number is None else 1 << alarm_number
+        """Acknowledge that alarm; None for all that have been shown."""
+        if alarm_number is not None:
+            mask = 1 << alarm_number
+        elif self.latest is None:
+            return
+        else:
+            shown = self.latest.telemetry
+            mask = shown.alarms_active | shown.alarms_unacknowledged
         self._ask(lambda client: client.acknowledge(mask))
 
     def set_setpoint(self, zone: int, setpoint_degC: float) -> None:
-        """Ask for another setpoint; `zone` from 0."""
-        self._ask(lambda client: client.write("zone.setpoint_degC", setpoint_degC, zone))
+        """Ask for another setpoint, in automatic; 0 switches the zone off. `zone` from 0."""
+        mode = ZoneMode.AUTOMATIC if setpoint_degC > 0 else ZoneMode.OFF
+
+        def write(client: HeadClient) -> None:
+            client.write("zone.setpoint_degC", setpoint_degC, zone)
+            client.write("zone.mode", mode, zone)
+
+        self._ask(write)
 
     def set_speed(self, speed_mm_s: float) -> None:
         """Ask for another feed speed."""
         self._ask(lambda client: client.write("feed.speed_mm_s", speed_mm_s))
 
     def say(self, line: str) -> None:
-        """Put a line where the user sees it."""
-        self.messages = [*self.messages, line][-KEPT_MESSAGES:]
+        """Put a line where the user sees it. From any thread."""
+        with self._saying:
+            self.messages = [*self.messages, line][-KEPT_MESSAGES:]
 
     # --------------------------------------------------------------------------------- set-up
 
-    def reread_settings(self) -> None:
+    def record(self, folder: Path, *, live: bool, plan: dict[str, Any], **more: Any) -> None:
+        """Record from now on into a new folder. Raises RunError.
+
+        `more` goes into the run's description. When the head comes back from a reset with other
+        parts fitted, recording goes on in a new folder beside this one.
+        """
+
+        def begin(into: Path) -> Recorder:
+            return Recorder(into, self._describe_run(plan, more), alarm=self._log_says, live=live)
+
+        self.recorder = begin(folder)
+        self._record_next = lambda: begin(beside(folder))
+
+    def _describe_run(self, plan: dict[str, Any], more: dict[str, Any]) -> RunInfo:
+        fitted, who = self.client.fitted, self.client.identity
+        return RunInfo(
+            name=self._title,
+            zones=fitted.zones,
+            drives=fitted.drives,
+            lanes=fitted.lanes,
+            versions={"plylane": version("plylane")},
+            head={
+                "identity": self.identity,
+                "map_hash": f"{who.map_hash:08x}",
+                "reset_cause": causes(who.reset_cause),
+                "settings_sequence": who.settings_sequence,
+            },
+            settings=self.settings,
+            plan=plan,
+            **more,
+        )
+
+    def _log_says(self, line: str) -> None:
+        self._log_trouble = not self._log_trouble  # told once when it begins, once when it is over
+        self.say(line)
+
+    def _reread_settings(self) -> None:
         """Take limits and detector settings from the head; in the poller's thread or before it."""
         self.settings = read_settings(self.client)
         self.limits = read_limits(self.client)
         slip = self.client.read_block(MachineRegs, 0).expected_slip_percent / 100
         self.watch = FeedWatch(WatchSettings(expected_slip=slip))
+        self._fitted = self.client.fitted
+        self.trends = Trends(trend_names(self._fitted.zones))
 
-    def record(self, folder: Path, *, live: bool, plan: dict[str, Any], **more: Any) -> None:
-        """Record from now on into a new folder. Raises RunError."""
-        fitted = self.client.fitted
-        info = RunInfo(
-            name=self.title,
-            zones=fitted.zones,
-            drives=fitted.drives,
-            lanes=fitted.lanes,
-            versions={"plylane": version("plylane")},
-            head={"identity": self.identity},
-            settings=self.settings,
-            plan=plan,
-            **more,
-        )
-        self.recorder = Recorder(folder, info, alarm=self.say, live=live)
+    def _follow_fitted(self, snapshot: Snapshot) -> None:
+        """Begin anew where the head now shows other parts than it did."""
+        shown = Fitted(len(snapshot.zones), len(snapshot.drives), len(snapshot.lanes))
+        if shown == self._fitted:
+            return
+        self._reread_settings()
+        if self.recorder and self._record_next:
+            self.recorder.close("head reset")
+            self.recorder = self._record_next()
+            self.say(f"Other parts are fitted now; the log goes on in {self.recorder.folder}.")
+
+    def _after_reset(self, client: HeadClient) -> None:
+        self._reread_settings()
+        self.say(f"The head was reset ({causes(client.identity.reset_cause)}): zones are off.")
 
     def close(self) -> None:
         """End the log with the state last seen."""
@@ -213,8 +286,12 @@ def new_folder(parent: Path, name: str) -> Path:
     stamp = datetime.now(UTC).strftime("%Y%m%d-%H%M%S")
     words = "-".join("".join(c if c.isalnum() else " " for c in name.lower()).split())
     folder = parent / f"{stamp}-{words or 'run'}"
+    return beside(folder) if folder.exists() else folder
+
+
+def beside(folder: Path) -> Path:
+    """A folder of that name and a number that does not exist yet."""
     number = 2
-    while folder.exists():
-        folder = parent / f"{stamp}-{words or 'run'}-{number}"
+    while (other := folder.with_name(f"{folder.name}-{number}")).exists():
         number += 1
-    return folder
+    return other

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from plylane.head.registers import EventCode
 from plylane.head.snapshot import Event
 from plylane.jam import FeedWatch, Finding, WatchSettings, columns_needed
-from plylane.runlog import Run
+from plylane.runlog import Run, RunError
 
 
 @dataclass(frozen=True)
@@ -76,15 +76,21 @@ def watch_settings(run: Run) -> WatchSettings:
     slip_percent = run.info.settings.get("machine.expected_slip_percent")
     if slip_percent is None:
         return WatchSettings()
-    return WatchSettings(expected_slip=float(slip_percent) / 100)
+    try:
+        return WatchSettings(expected_slip=float(slip_percent) / 100)
+    except (TypeError, ValueError) as error:
+        place = f"machine.expected_slip_percent is {slip_percent!r}"
+        raise RunError(run.folder / "run.toml", place, "give the slip in percent") from error
 
 
 def events_of(run: Run) -> list[Event]:
     """The events of a run, oldest first."""
     names = ("sequence", "code", "argument", "head_ms", "time_s")
+    known = set(EventCode)
     return [
         Event(
             row["sequence"], EventCode(row["code"]), row["argument"], row["head_ms"], row["time_s"]
         )
         for row in run.events.select(names).to_pylist()
+        if row["code"] in known  # one from a later version says nothing here
     ]

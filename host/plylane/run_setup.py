@@ -97,12 +97,12 @@ def _read(path: Path) -> dict[str, Any]:
 def _check_setting(name: str, value: float | list[float]) -> None:
     block_name, _, register_name = name.partition(".")
     block = BLOCKS.get(block_name)
-    if block is None or block.space != "holding":
-        raise ValueError(f"{name}: no such register; docs/registers.md lists them")
+    if block is None or not block.stored:
+        raise ValueError(f"{name}: no such setting; docs/registers.md lists the stored registers")
     try:
         register = block.register(register_name)
     except KeyError:
-        raise ValueError(f"{name}: no such register; docs/registers.md lists them") from None
+        raise ValueError(f"{name}: no such setting; docs/registers.md lists them") from None
     values = value if isinstance(value, list) else [value]
     if len(values) > block.instances:
         raise ValueError(f"{name}: {len(values)} values for {block.instances} instances")

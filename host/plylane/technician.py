@@ -10,6 +10,7 @@ from concurrent.futures import Future
 from typing import Any, Protocol
 
 from plylane.head.client import HeadClient
+from plylane.head.errors import Refused
 from plylane.head.registers import Command, State
 from plylane.head.snapshot import Snapshot
 from plylane.run_setup import RunSetup
@@ -29,8 +30,8 @@ class Caller(Protocol):
 class Technician:
     """Listens to snapshots and acts on the machine state.
 
-    `done` turns true at Complete or Aborted, or when the run ended up Stopped after its start.
-    `trouble` is the last error met, as a line.
+    `done` turns true at Complete or Aborted, when the run ended up Stopped after its start, or when
+    the head refuses what it is asked for. `trouble` is the last error met, as a line.
     """
 
     def __init__(self, setup: RunSetup, caller: Caller) -> None:
@@ -39,6 +40,7 @@ class Technician:
         self.done = False
         self.trouble = ""
         self._started = False
+        self._given_up = False
         self._pending: Future[Any] | None = None
         self._not_before_s = 0.0
         self._state: State | None = None
@@ -49,8 +51,10 @@ class Technician:
         state = snapshot.telemetry.state
         if state != self._state:
             self._state, self._since_s = state, snapshot.time_s
-        self.done = state in ENDS or (self._started and state == State.STOPPED)
-        if self._busy(snapshot.time_s) or self.done:
+        busy = self._busy(snapshot.time_s)
+        stopped = self._started and state == State.STOPPED
+        self.done = state in ENDS or stopped or self._given_up
+        if busy or self.done:
             return
         action = self._action(state, snapshot.time_s - self._since_s)
         if action is not None:
@@ -63,6 +67,7 @@ class Technician:
                 return True
             error = self._pending.exception()
             self.trouble = str(error) if error else ""
+            self._given_up = isinstance(error, Refused)
             self._pending = None
         return now_s < self._not_before_s
 

@@ -31,6 +31,11 @@ def demo_scenario() -> Path:
     return Path(_twin().DEMO_SCENARIO)
 
 
+def built_board() -> Path:
+    """Where the board's program lies once it is built. Raises TwinError."""
+    return Path(_twin().BUILT_BOARD)
+
+
 def check_scenario(path: Path) -> str:
     """The scenario's name. Raises TwinError naming file, place and remedy."""
     twin = _twin()
@@ -40,15 +45,27 @@ def check_scenario(path: Path) -> str:
         raise TwinError(str(error)) from error
 
 
-def twin_url(scenario: Path, seed: int, pace: str) -> str:
-    """The port name under which pyserial opens a twin of that scenario."""
-    return f"twin://{quote(str(scenario.resolve()))}?seed={seed}&pace={pace}"
+def twin_url(scenario: Path, seed: int, pace: str, board: Path | None = None) -> str:
+    """The port name under which pyserial opens a twin of that scenario, or that board's program."""
+    url = f"twin://{quote(str(scenario.resolve()))}?seed={seed}&pace={pace}"
+    return f"{url}&board={quote(str(board.resolve()))}" if board else url
 
 
-def serve(link: Path, scenario: Path, seed: int, pace: float, stop: threading.Event) -> None:
-    """Serve a twin on a pseudo terminal named `link` until `stop` is set. Raises TwinError."""
+def serve(
+    link: Path,
+    scenario: Path,
+    seed: int,
+    pace: float,
+    stop: threading.Event,
+    board: Path | None = None,
+) -> None:
+    """Serve a twin, or that board's program, on a pseudo terminal named `link` until `stop` is set.
+
+    Raises TwinError.
+    """
     twin = _twin()
+    absent = (twin.TwinUnavailable, twin.BoardUnavailable)
     try:
-        twin.serve_pty(link, twin.Scenario.load(scenario), seed, pace, stop)
-    except (twin.ScenarioError, twin.TwinUnavailable, twin.PtyError, OSError) as error:
+        twin.serve_pty(link, twin.Scenario.load(scenario), seed, pace, stop, board)
+    except (twin.ScenarioError, twin.BoardError, twin.PtyError, OSError, *absent) as error:
         raise TwinError(str(error)) from error

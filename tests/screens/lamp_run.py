@@ -25,7 +25,7 @@ from plylane.head.registers import (
 )
 from plylane.head.snapshot import Event, Snapshot
 from plylane.jam.finding import Finding
-from plylane.screens.source import Limits, Trends, trend_names, trend_values
+from plylane.trends import Limits, Trends, trend_names, trend_values
 
 SPEED_MM_S = 14.0
 LENGTH_MM = 3000.0
@@ -72,6 +72,13 @@ def pv_at(zone: int, time_s: float) -> float:
     return float(warm - cooled + 0.25 * np.sin(time_s / 5.0 + zone) * (time_s > FEED_S))
 
 
+def status_of(state: State, feeding: bool) -> Status:
+    """What the head is doing: cold on the stop and abort side, else its zones may heat."""
+    cold = state in (State.STOPPED, State.STOPPING, State.ABORTING, State.ABORTED, State.CLEARING)
+    heat = Status(0) if cold else Status.HEATERS_ENABLED
+    return heat | (Status.MOVING if feeding else Status(0))
+
+
 def snapshot_at(
     time_s: float,
     *,
@@ -92,7 +99,7 @@ def snapshot_at(
         head_ms=int(time_s * 1000),
         state=state,
         inputs=Inputs.PERMIT_GIVEN,
-        status=(Status.MOVING if feeding else Status(0)) | Status.HEATERS_ENABLED,
+        status=status_of(state, feeding),
         alarms_active=active,
         alarms_unacknowledged=unacknowledged,
         events_waiting=0,

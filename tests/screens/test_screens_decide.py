@@ -7,11 +7,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lamp_run import FakeLink, snapshot_at
-from plylane.head.registers import ALARMS, Command, LaneTelemetryRegs, State, ZoneMode
+from plylane.head.registers import ALARMS, Command, LaneTelemetryRegs, State, Status, ZoneMode
 from plylane.head.registers import ZoneTelemetryRegs as Zone
 from plylane.screens import decide
 from plylane.screens.decide import Kind, LaneWatch, Said
-from plylane.screens.source import Limits
+from plylane.trends import Limits
 
 LIMITS = Limits()
 MASKS = st.integers(0, 2 ** len(ALARMS) - 1)
@@ -50,6 +50,9 @@ class TestState:
     )
     def test_a_run_is_active_until_the_head_rests(self, state: State | None, active: bool) -> None:
         assert decide.run_is_active(state) is active
+
+    def test_heat_that_stays_on_counts_as_a_run(self) -> None:
+        assert decide.run_is_active(State.IDLE, Status.HEATERS_ENABLED)
 
 
 class TestZone:
@@ -215,9 +218,9 @@ class TestCommands:
         shown = {entry.command for entry in decide.shown_commands(allowed)}
         assert shown == (allowed - {Command.NONE}) | {Command.ABORT}
 
-    def test_stop_abort_and_hold_never_ask_back(self) -> None:
+    def test_only_what_leads_to_heat_and_motion_asks_back(self) -> None:
         asking = {c for c in Command if decide.needs_confirmation(c)}
-        assert asking == {Command.START, Command.CLEAR}
+        assert asking == {Command.RESET, Command.START, Command.UNHOLD, Command.CLEAR}
 
     def test_each_key_is_a_letter_of_its_word_and_taken_once(self) -> None:
         keys = [entry.key for entry in decide.COMMAND_KEYS]

@@ -347,9 +347,13 @@ class TestLeaving:
         assert self.leave(running(), "n") == (False, Monitor)
         assert self.leave(running(), "y")[0]
 
-    @pytest.mark.parametrize("state", [State.IDLE, State.COMPLETE, State.STOPPED])
+    @pytest.mark.parametrize("state", [State.STOPPED, State.ABORTED])
     def test_from_a_head_at_rest_at_once(self, state: State) -> None:
         assert self.leave(session_at(221.0, state=state))[0]
+
+    @pytest.mark.parametrize("state", [State.IDLE, State.COMPLETE])
+    def test_from_a_head_that_still_heats_only_after_a_question(self, state: State) -> None:
+        assert self.leave(session_at(221.0, state=state)) == (False, Confirm)
 
     def test_without_a_head_at_once(self) -> None:
         assert self.leave(FakeSession())[0]

@@ -24,7 +24,6 @@ from plylane.screens.pictures import (
     time_labels,
 )
 from plylane.screens.readings import readings, run_detail
-from plylane.screens.source import Trends, trend_names, trend_values
 from plylane.screens.timeline import (
     View,
     band_cells,
@@ -37,6 +36,7 @@ from plylane.screens.timeline import (
     state_bands,
     thinned,
 )
+from plylane.trends import Trends, trend_names, trend_values
 
 RUN = FakeRecording()
 WHOLE = View(0.0, 440.0, 0.0, 440.0)

@@ -1,49 +1,20 @@
-"""The typed client on a twin without its line: requests take no time, time passes when told."""
+"""The typed client on a twin without its line: requests take no time, time passes when told.
+
+On a board (tests/board) a request takes as long as its characters do.
+"""
 
 from __future__ import annotations
 
 from plylane.head.client import HeadClient
 from plylane.head.registers import ALARMS, AlarmDetailRegs, Command, State, TelemetryRegs
-from plylane_twin import Twin
-
-
-class DirectPort:
-    """A port whose answers are there at once."""
-
-    def __init__(self, twin: Twin) -> None:
-        self.twin = twin
-        self.clock = self
-        self._answer = b""
-
-    def now(self) -> float:
-        return self.twin.time_s
-
-    def sleep(self, seconds: float) -> None:
-        self.twin.advance(max(1, round(seconds * 1000)))
-
-    @property
-    def in_waiting(self) -> int:
-        return len(self._answer)
-
-    def read(self, size: int = 1, /) -> bytes:
-        taken, self._answer = self._answer[:size], self._answer[size:]
-        return taken
-
-    def write(self, data: bytes, /) -> int:
-        self._answer = self.twin.exchange(data)
-        return len(data)
-
-    def reset_input_buffer(self) -> None:
-        self._answer = b""
-
-    def close(self) -> None:
-        self._answer = b""
+from plylane_twin.direct import DirectPort
+from plylane_twin.stand import Stand
 
 
 class TwinClient:
     """What guard tests ask and do, in the units of the map."""
 
-    def __init__(self, twin: Twin) -> None:
+    def __init__(self, twin: Stand) -> None:
         self.twin = twin
         self.client = HeadClient.open("direct", opener=lambda _: DirectPort(twin))
 
@@ -60,7 +31,7 @@ class TwinClient:
         return self.client.snapshot().telemetry
 
     def heaters(self) -> int:
-        return int(self.twin.head.zones.switches)
+        return self.twin.heaters
 
     def instances(self, alarm: int) -> int:
         return self.client.read_block(AlarmDetailRegs, alarm).instances

@@ -3,8 +3,7 @@
 from plylane.runlog.errors import RunError
 from plylane.runlog.export import export
 from plylane.runlog.info import RunEnd, RunInfo
-from plylane.runlog.player import Player
 from plylane.runlog.reader import Run
 from plylane.runlog.recorder import Recorder
 
-__all__ = ["Player", "Recorder", "Run", "RunEnd", "RunError", "RunInfo", "export"]
+__all__ = ["Recorder", "Run", "RunEnd", "RunError", "RunInfo", "export"]

@@ -1,18 +1,9 @@
 """The screens: Monitor and Replay in one Textual application."""
 
 from plylane.screens.app import MonitorApp, PlylaneApp, ReplayApp, ReplayLoader
-from plylane.screens.source import (
-    Limits,
-    LinkStatus,
-    LiveSession,
-    Recording,
-    Trends,
-    trend_names,
-    trend_values,
-)
+from plylane.screens.source import LinkStatus, LiveSession, Recording
 
 __all__ = [
-    "Limits",
     "LinkStatus",
     "LiveSession",
     "MonitorApp",
@@ -20,7 +11,4 @@ __all__ = [
     "Recording",
     "ReplayApp",
     "ReplayLoader",
-    "Trends",
-    "trend_names",
-    "trend_values",
 ]

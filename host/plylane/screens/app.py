@@ -125,11 +125,11 @@ class PlylaneApp(App[None]):
             self.action_step_back()
             return
         snapshot = self.session.latest if self.session is not None else None
-        state = None if snapshot is None else snapshot.telemetry.state
-        if state is None or not run_is_active(state):
+        now = None if snapshot is None else snapshot.telemetry
+        if now is None or not run_is_active(now.state, now.status):
             self.exit()
         else:
-            self.push_screen(confirm_leave(state), self._leave_answered)
+            self.push_screen(confirm_leave(now.state), self._leave_answered)
 
     def _leave_answered(self, yes: bool | None) -> None:
         if yes:

@@ -113,6 +113,8 @@ class Monitor(Screen[None]):
 
     def tick(self) -> None:
         """One look at the session."""
+        if not self.query(Heading):
+            return  # not built yet, or on the way out
         session = self.session
         snapshot, stale = session.latest, not session.link.connected
         self._show_heading()

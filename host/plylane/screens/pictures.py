@@ -9,8 +9,9 @@ from enum import StrEnum
 import numpy as np
 
 from plylane.screens.decide import NO_READING_DEGC, zone_name
-from plylane.screens.source import FloatArray, Recording, Trends
+from plylane.screens.source import Recording
 from plylane.screens.timeline import View, clock, thinned
+from plylane.trends import FloatArray, Trends
 
 
 class Topic(StrEnum):

@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from plylane.head.registers import State
 from plylane.screens.decide import Kind, Said, state_word, zone_name
-from plylane.screens.source import ZONE_COLUMNS, Recording
+from plylane.screens.source import Recording
 from plylane.screens.timeline import clock, row_at
+from plylane.trends import ZONE_COLUMNS
 
 Line = list[Said | str]
 

@@ -15,7 +15,7 @@ from plylane.screens.decide import Kind, Said
 from plylane.screens.help import REPLAY_KEYS, Help
 from plylane.screens.pictures import Mark, Picture, Topic, draw, fetch_recording, time_labels
 from plylane.screens.readings import count_text, readings, run_detail, states_in, zones_in
-from plylane.screens.source import Limits, Recording
+from plylane.screens.source import Recording
 from plylane.screens.timeline import (
     View,
     finding_evidence,
@@ -27,6 +27,7 @@ from plylane.screens.widgets.heading import Heading
 from plylane.screens.widgets.plot import Plot
 from plylane.screens.widgets.text import line, lines
 from plylane.screens.widgets.timeline import Strip, Timeline
+from plylane.trends import Limits
 
 ZOOM = 0.5
 NEAR_S = 60.0  # how much time a jump to a finding shows, at most

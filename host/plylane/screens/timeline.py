@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from plylane.head.registers import State
 from plylane.jam.finding import Finding
 from plylane.screens.decide import quantity, state_word
-from plylane.screens.source import FloatArray
+from plylane.trends import FloatArray
 
 SHORTEST_S = 1.0  # the closest a timeline zooms in
 

@@ -30,6 +30,23 @@ COMMAND_KEYS = (
 CAUTION = "Caution: hot parts, rollers turn. No safety function: use the hard-wired stop."
 
 _CAUTIONS = {
+    Command.RESET: (
+        "Reset readies the head; zones that are given a mode may heat from then on.",
+        (
+            "Guards are closed, hands and tools are out of the head.",
+            "Settings are right, above all after new firmware.",
+            "The hard-wired stop is tested and in reach.",
+        ),
+    ),
+    Command.UNHOLD: (
+        "Unhold heats up again and then turns the rollers by itself.",
+        (
+            "What stopped the run has been found and put right.",
+            "Hands and tools are out of the head, guards closed.",
+            "Rollers draw in fingers, hair and sleeves; the robot may move.",
+            "The hard-wired stop is tested and in reach.",
+        ),
+    ),
     Command.START: (
         "Start heats the blocks and then turns the rollers by itself.",
         (

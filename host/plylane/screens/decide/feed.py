@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from plylane.head.registers import TelemetryRegs
 from plylane.screens.decide.kinds import Kind, Said, stale_kind
-from plylane.screens.source import Limits
+from plylane.trends import Limits
 
 
 def gauge(value: float, limit: float, width: int) -> str:

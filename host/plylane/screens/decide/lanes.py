@@ -8,7 +8,7 @@ from statistics import median
 
 from plylane.head.registers import ALARMS, LaneTelemetryRegs, Status, TelemetryRegs
 from plylane.screens.decide.kinds import Kind, Said
-from plylane.screens.source import Limits
+from plylane.trends import Limits
 
 LANE_STOPPED = next(a.number for a in ALARMS if a.name == "lane_stopped")
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from plylane.head.registers import State, TelemetryRegs
+from plylane.head.registers import State, Status, TelemetryRegs
 from plylane.screens.decide.figures import duration
 from plylane.screens.decide.kinds import Kind
 
@@ -14,7 +14,7 @@ _SENTENCES = {
     State.CLEARING: "Clearing what made the head abort.",
     State.STOPPED: "At rest. Reset makes the head ready for a run.",
     State.STARTING: "Bringing the zones to their setpoints; feeding follows by itself.",
-    State.IDLE: "Ready. Start heats the zones, then feeds.",
+    State.IDLE: "Ready; zones heat by their modes. Start feeds.",
     State.EXECUTE: "Feeding.",
     State.STOPPING: "Bringing the feed to rest to end the run.",
     State.ABORTING: "Aborting: feed and heat go off.",
@@ -69,9 +69,14 @@ def state_way(state: State) -> list[tuple[str, bool]]:
     return [(state_word(s), k == here) for k, s in enumerate(way)]
 
 
-def run_is_active(state: State | None) -> bool:
-    """Whether somebody who leaves now would leave a run behind."""
-    return state is not None and state not in AT_REST
+NOTHING = Status(0)
+
+
+def run_is_active(state: State | None, status: Status = NOTHING) -> bool:
+    """Whether somebody who leaves now would leave a run or heat behind."""
+    if state is None:
+        return False
+    return state not in AT_REST or Status.HEATERS_ENABLED in status
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from textual.widgets import Static
 from textual_plot import AxisFormatter, HiResMode, PlotWidget
 
 from plylane.screens.pictures import Curve, Pattern, Picture
-from plylane.screens.source import FloatArray
+from plylane.trends import FloatArray
 
 
 class _Words(AxisFormatter):

@@ -5,8 +5,8 @@ from __future__ import annotations
 from textual.reactive import reactive
 
 from plylane.screens.pictures import Topic, back_labels, draw, fetch_trends
-from plylane.screens.source import Trends
 from plylane.screens.widgets.plot import Plot
+from plylane.trends import Trends
 
 
 class TrendPlot(Plot):

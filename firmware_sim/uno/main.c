@@ -1,0 +1,121 @@
+/* The head on the ATmega328P: brings the parts up and runs the main loop. */
+#include <avr/interrupt.h>
+#include <avr/io.h>
+#include <avr/sleep.h>
+#include <avr/wdt.h>
+
+#include "board.h"
+
+struct head head;
+
+static uint8_t lock(void *context)
+{
+    (void)context;
+    uint8_t before = SREG;
+    cli();
+    return before;
+}
+
+static void unlock(void *context, uint8_t before)
+{
+    (void)context;
+    SREG = before;
+}
+
+static const struct port port = {
+    .context = 0,
+    .converter = converter_read,
+    .heaters = pins_heaters,
+    .inputs = pins_inputs,
+    .drives = pins_drives,
+    .shear = pins_shear,
+    .store_read = memory_read,
+    .store_write = memory_write,
+    .transmit = serial_transmit,
+    .lock = lock,
+    .unlock = unlock,
+    .board = BOARD_ATMEGA328P,
+};
+
+static void start(void)
+{
+    pins_start();
+    converter_start();
+    head_init(&head, &port, startup_reset_cause());
+    head.wheels.output_pins = pins_wheel(); /* where the wheel stands is no edge; interrupts are still off */
+    serial_start();
+    pulse_start();
+    SMCR = 1u << SE; /* sleep is idle: clocks, timers and interrupts go on */
+    wdt_enable(WDTO_250MS);
+    sei();
+}
+
+/* A main loop that comes this late has let the drives stand (feed.h). With no drive turning nothing is lost:
+ * reading settings back takes longer than that. */
+static void watch_lateness(uint8_t due)
+{
+    if (due < LATE_PERIODS / PULSES_PER_TICK || head.feed.speed_um_s == 0)
+        return;
+    cli();
+    head_overrun(&head);
+    sei();
+}
+
+static void tick(void)
+{
+    static uint8_t batch_ms;
+    watch_lateness(pulse_ticks_due());
+    pulse_tick_done();
+    if (++batch_ms == BATCH_MS) {
+        batch_ms = 0;
+        converter_batch();
+    }
+    head_tick(&head);
+    ALIVE |= 1u << ALIVE_TICK;
+}
+
+static void poll(void)
+{
+    ALIVE &= (uint8_t)~(1u << BYTE_CAME);
+    head_poll(&head);
+    ALIVE |= 1u << ALIVE_POLL;
+}
+
+/* Every task has run since the last time. An interrupt's bit set between looking and clearing is lost and
+ * comes again. */
+static void feed_watchdog(void)
+{
+    if ((ALIVE & ALIVE_ALL) != ALIVE_ALL)
+        return;
+    wdt_reset();
+    cli();
+    ALIVE &= (uint8_t)~ALIVE_ALL;
+    sei();
+}
+
+/* Nothing to do until an interrupt comes, and every interrupt wakes; sei takes effect after sleep. */
+static void rest(void)
+{
+    cli();
+    if (pulse_ticks_due() == 0 && !(ALIVE & (1u << BYTE_CAME))) {
+        sei();
+        sleep_cpu();
+    }
+    sei();
+}
+
+int main(void)
+{
+    start();
+    for (;;) {
+        if (pulse_ticks_due() != 0) {
+            tick();
+            poll();
+            feed_watchdog();
+        } else if (ALIVE & (1u << BYTE_CAME)) {
+            poll();
+        } else {
+            rest();
+        }
+    }
+}

@@ -1,0 +1,37 @@
+/* Settings in the EEPROM. */
+#include <avr/interrupt.h>
+#include <avr/io.h>
+
+#include "board.h"
+
+static bool writing(void)
+{
+    return EECR & (1u << EEPE);
+}
+
+/* A byte still being written (3.4 ms) is waited for. */
+uint8_t memory_read(void *context, uint16_t at)
+{
+    (void)context;
+    while (writing())
+        ;
+    EEAR = at & (STORE_BYTES - 1u);
+    EECR |= 1u << EERE;
+    return EEDR;
+}
+
+/* EEPE must follow EEMPE within four cycles. */
+uint8_t memory_write(void *context, uint16_t at, uint8_t value)
+{
+    (void)context;
+    if (writing())
+        return 0;
+    EEAR = at & (STORE_BYTES - 1u);
+    EEDR = value;
+    uint8_t before = SREG;
+    cli();
+    EECR = 1u << EEMPE; /* erase and write */
+    EECR |= 1u << EEPE;
+    SREG = before;
+    return 1;
+}

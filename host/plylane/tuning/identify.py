@@ -1,0 +1,219 @@
+"""From a record to a model with standard errors."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from plylane.tuning.actuation import heater_steps, unknown_delay_s, unknown_delay_variance_s2
+from plylane.tuning.fit import Data, Fit, Structure, best_fit, plant_lags, starts
+from plylane.tuning.model import FIRST_ORDER, PLAIN, SECOND_ORDER, Instrument, Model
+from plylane.tuning.record import Floats, Record, RecordError, pv_resolution, require_excitation
+from plylane.tuning.response import Steps
+from plylane.tuning.uncertainty import correlation_samples, covariance
+
+SAMPLES_MOST = 2500
+"""Longer records are averaged down to about this many samples."""
+
+ERROR_MOST = 0.3
+"""Largest standard error of gain or time constant, as a share of it, that counts as identified."""
+
+LAGS_LEAST = 0.5
+"""Time after the first change of the output that a record needs, in time constants."""
+
+EXPLAINED_LEAST = 0.7
+"""Least share of the PV's standard deviation that the model has to explain."""
+
+PRICE = 2.0
+"""Price of a parameter in units of ln n."""
+
+Order = Literal["auto", "first", "second"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Identification:
+    """A model and how it fits: arrays (n) over `time_s`, thinned where the record was long.
+
+    `fitted_degC` model, `residual_degC` PV less model, `rms_degC` of the residuals,
+    `explained` 1 - rms / standard deviation of the PV, `correlation_s` time over which residuals
+    hang together (about one sample: white), `at_rest` whether the record began at rest,
+    `noise_degC` fast noise of single PVs, rounding included.
+    """
+
+    model: Model
+    time_s: Floats
+    fitted_degC: Floats
+    residual_degC: Floats
+    rms_degC: float
+    explained: float
+    correlation_s: float
+    at_rest: bool
+    noise_degC: float
+
+
+def identify(
+    record: Record, instrument: Instrument = PLAIN, *, order: Order = "auto", drift: bool = False
+) -> Identification:
+    """Fit first and second order with dead time and take the simpler one that suffices.
+
+    `order` "first" or "second" forces one; `drift` adds a PV drift linear in time. Raises
+    RecordError where the record cannot say: no excitation, wrong sign, too short to tell gain and
+    lag, or a PV that does not follow the output.
+    """
+    require_excitation(record)
+    data = _data(record, instrument)
+    fit = _chosen(data, order, drift)
+    found = _identification(data, fit, record, instrument)
+    _check(found, float(data.time_s[-1] - data.steps.time_s[0]))
+    return found
+
+
+# --------------------------------------------------------------------------------------------- data
+
+
+def _data(record: Record, instrument: Instrument) -> Data:
+    steps = heater_steps(record, instrument)
+    time_s, pv_degC = _averaged(record.time_s, record.pv_degC)
+    return Data(time_s, pv_degC, steps, instrument.sensor_lag_s, pv_resolution(record.pv_degC))
+
+
+def _averaged(time_s: Floats, pv_degC: Floats) -> tuple[Floats, Floats]:
+    """Means over blocks of samples, at the middle of their times, so that nothing is delayed."""
+    block = -(-len(time_s) // SAMPLES_MOST)
+    if block == 1:
+        return time_s, pv_degC
+    whole = len(time_s) // block * block
+    shape = -1, block
+    return time_s[:whole].reshape(shape).mean(axis=1), pv_degC[:whole].reshape(shape).mean(axis=1)
+
+
+# ------------------------------------------------------------------------------------------- choice
+
+
+def _chosen(data: Data, order: Order, drift: bool) -> Fit:
+    orders = {"auto": (1, 2), "first": (1,), "second": (2,)}[order]
+    at_rest = [_fit(data, Structure(number, drift=drift), []) for number in orders]
+    free = [_fit(data, replace(fit.structure, free=True), [fit.shape]) for fit in at_rest]
+    return _simplest(data, [*at_rest, *free])
+
+
+def _fit(data: Data, structure: Structure, guesses: list[Floats]) -> Fit:
+    found = starts(data.thinned(200), structure, 1 if guesses else 3)
+    return best_fit(data, structure, [*guesses, *found])
+
+
+def _simplest(data: Data, candidates: list[Fit]) -> Fit:
+    """Least Bayesian information criterion, counting only as many samples as are independent.
+
+    G. Schwarz, Ann. Stat. 6 (1978) 461-464. The last candidate is the largest; its residuals say
+    how far samples hang together.
+    """
+    count = len(data.time_s) / correlation_samples(candidates[-1].residual)
+
+    def criterion(fit: Fit) -> float:
+        squares = max(fit.sum_of_squares, 1e-12 * len(data.time_s))
+        return float(count * np.log(squares) + PRICE * fit.parameters * np.log(count))
+
+    return min(candidates, key=criterion)
+
+
+# ------------------------------------------------------------------------------------------- result
+
+
+def _identification(data: Data, fit: Fit, record: Record, instrument: Instrument) -> Identification:
+    spread = covariance(fit.jacobian, data.pv_degC, fit.residual, data.resolution_degC)
+    rms = float(np.sqrt(np.mean(fit.residual**2)))
+    step_s = data.span_s / (len(data.time_s) - 1)
+    changes = len(Steps.of(record.time_s, record.op_percent).size)
+    return Identification(
+        _with_window(_model(data, fit, spread), instrument, changes),
+        data.time_s,
+        data.pv_degC - fit.residual,
+        fit.residual,
+        rms,
+        1.0 - rms / float(np.std(data.pv_degC)),
+        step_s * correlation_samples(fit.residual),
+        not fit.structure.free,
+        _fast_noise(record.pv_degC),
+    )
+
+
+def _fast_noise(pv_degC: Floats) -> float:
+    """Standard deviation (degC) of what changes from sample to sample: second differences pass over
+    slopes, and rounding does not vanish where a PV rests.
+    """
+    fast = float(np.std(np.diff(pv_degC, 2))) / np.sqrt(6.0)
+    return float(max(fast, pv_resolution(pv_degC) / np.sqrt(12.0)))
+
+
+def _model(data: Data, fit: Fit, spread: Floats) -> Model:
+    errors = np.sqrt(np.diag(spread))
+    shapes = len(fit.shape)
+    first, ratio = plant_lags(fit.structure, fit.shape)[0], fit.shape[1]
+    second = fit.structure.order == 2
+    offset_degC, offset_se = _offset(data, fit, spread)
+    return Model(
+        kind=SECOND_ORDER if second else FIRST_ORDER,
+        gain_degC_per_percent=float(fit.linear[0]),
+        time_constant_s=first,
+        dead_time_s=float(fit.shape[-1]),
+        gain_se=float(errors[shapes]),
+        time_constant_se=first * float(errors[0]),
+        dead_time_se=float(errors[shapes - 1]),
+        offset_degC=offset_degC,
+        offset_se=offset_se,
+        second_time_constant_s=first * float(ratio) if second else 0.0,
+        second_time_constant_se=first * float(errors[1]) if second else 0.0,
+        sensor_lag_s=data.sensor_lag_s,
+        drift_degC_per_s=float(fit.linear[-1]) / data.span_s if fit.structure.drift else 0.0,
+    )
+
+
+def _offset(data: Data, fit: Fit, spread: Floats) -> tuple[float, float]:
+    """PV at rest without output, and its standard error, from baseline, gain, step before."""
+    weights = np.zeros(fit.parameters)
+    weights[len(fit.shape) :][:2] = -data.steps.level, 1.0
+    if fit.structure.free:
+        weights[len(fit.shape) + 2 + fit.structure.order] = 1.0
+    values = np.concatenate((fit.shape, fit.linear))
+    return float(weights @ values), float(np.sqrt(weights @ spread @ weights))
+
+
+def _with_window(model: Model, instrument: Instrument, changes: int) -> Model:
+    """The mean delay of a window whose start is not known taken off the dead time."""
+    unknown = np.sqrt(unknown_delay_variance_s2(instrument, changes))
+    return replace(
+        model,
+        dead_time_s=max(0.0, model.dead_time_s - unknown_delay_s(instrument)),
+        dead_time_se=float(np.hypot(model.dead_time_se, unknown)),
+    )
+
+
+def _check(found: Identification, since_change_s: float) -> None:
+    model = found.model
+    if found.explained < EXPLAINED_LEAST:
+        raise RecordError(
+            f"the output explains only {max(0.0, 100 * found.explained):.0f} % of how the PV moves",
+            "record with strips standing, other zones steady and larger changes of the output",
+        )
+    if model.gain_degC_per_percent <= 0.0:
+        raise RecordError(
+            "wrong sign: the PV falls when the output rises",
+            "check that sensor and heater belong to the same zone and the columns are not mixed up",
+        )
+    _check_length(model, since_change_s)
+
+
+def _check_length(model: Model, since_change_s: float) -> None:
+    gain_share = model.gain_se / model.gain_degC_per_percent
+    lag_share = model.time_constant_se / model.time_constant_s
+    known = max(gain_share, lag_share) <= ERROR_MOST
+    if known and since_change_s >= LAGS_LEAST * model.time_constant_s:
+        return
+    raise RecordError(
+        f"the record is too short to tell the gain (error {100 * gain_share:.0f} %) and the"
+        f" time constant (about {model.time_constant_s:.0f} s, error {100 * lag_share:.0f} %)",
+        "record until the PV levels off or turns, about three time constants",
+    )

@@ -1,0 +1,61 @@
+"""A smaller run of the study of random plants, see tests/benchmarks/tuning_study.py."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.stats import binom
+
+from benchmarks.tuning_study import Outcome, study
+
+PLANTS = 40
+LOOP_RULES = ("simc", "optimum")
+
+
+@pytest.fixture(scope="module")
+def relay_outcomes() -> list[Outcome]:
+    return study(PLANTS, 23, "relay", LOOP_RULES)
+
+
+@pytest.fixture(scope="module")
+def all_outcomes(relay_outcomes: list[Outcome]) -> dict[str, list[Outcome]]:
+    rest = {name: study(PLANTS, 23, name, ()) for name in ("step", "doublet")}
+    return {"relay": relay_outcomes, **rest}
+
+
+def test_identified_parameters_are_near_the_truth(all_outcomes: dict[str, list[Outcome]]) -> None:
+    errors = np.array([one.errors for outcomes in all_outcomes.values() for one in outcomes])
+    assert (np.median(errors, axis=0) <= 0.05).all()
+    assert (np.percentile(errors, 95, axis=0) <= 0.15).all()
+
+
+def test_relay_records_tell_most(relay_outcomes: list[Outcome]) -> None:
+    """Many switches, each of which shows the dead time: the reason to recommend the relay."""
+    errors = np.array([outcome.errors for outcome in relay_outcomes])
+    assert (np.median(errors, axis=0) <= 0.01).all()
+    assert (np.percentile(errors, 95, axis=0) <= 0.05).all()
+
+
+def test_truth_lies_within_two_standard_errors(all_outcomes: dict[str, list[Outcome]]) -> None:
+    """95 of 100, as often as chance allows: a binomial test at one in a thousand, both ways.
+
+    The three parameters of one plant are not independent, so each is judged alone.
+    """
+    scores = np.array([one.scores for outcomes in all_outcomes.values() for one in outcomes])
+    for column in scores.T:
+        inside = int(np.sum(column <= 2.0))
+        assert inside >= binom.ppf(0.001, len(column), 0.95)
+        assert inside > 0.5 * len(column)
+    # and the errors are no wider than they need be: a normal law has 68 % within one of them
+    assert 0.5 < float(np.mean(scores <= 1.0)) < 0.9
+
+
+def test_tuned_loops_are_near_the_best(relay_outcomes: list[Outcome]) -> None:
+    """Load IAE of the optimum for the identified model, run on the true plant, against that of the
+    best PID there at the same Ms: within 15 % at the median and the 90th percentile.
+    """
+    ratios = np.array([outcome.ratios["optimum"] for outcome in relay_outcomes])
+    assert np.median(ratios) <= 1.15
+    assert np.percentile(ratios, 90) <= 1.15
+    # a rule that does not look for it is far off: the measure can tell them apart
+    assert np.median([outcome.ratios["simc"] for outcome in relay_outcomes]) > 1.15
