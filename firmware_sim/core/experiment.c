@@ -13,11 +13,6 @@
 #define LEVELS_OF_STEP 2u
 #define LEVELS_OF_DOUBLET 4u
 
-static float percent(uint16_t wire)
-{
-    return (float)wire * 0.01f;
-}
-
 static bool going(const struct head *head)
 {
     return head->experiment.end == EXPERIMENT_END_RUNNING;
@@ -66,7 +61,7 @@ void experiment_written(struct head *head)
     experiment_init(head);
     now->zone = (uint8_t)head->live.experiment.zone;
     now->began_ms = head->ms;
-    now->op_percent = head->zones.zone[now->zone].op_percent;
+    now->op = (uint16_t)in_hundredths(head->zones.zone[now->zone].op_percent);
     now->end = EXPERIMENT_END_RUNNING;
 }
 
@@ -78,10 +73,10 @@ bool experiment_runs(const struct head *head, uint8_t zone)
 static uint8_t why_end(const struct head *head)
 {
     const struct experiment_regs *set = &head->live.experiment;
-    float pv = head->zones.zone[head->experiment.zone].pv_degC;
-    if (isnan(pv))
+    float pv_degC = head->zones.zone[head->experiment.zone].pv_degC;
+    if (isnan(pv_degC))
         return EXPERIMENT_END_SENSOR_FAILED;
-    if (pv > (float)set->ceiling_degC * 0.01f)
+    if (in_hundredths(pv_degC) > set->ceiling_degC)
         return EXPERIMENT_END_TOO_HOT;
     if (!state_fits(head))
         return EXPERIMENT_END_STATE_LEFT;
@@ -104,29 +99,30 @@ void experiment_tick(struct head *head)
         finish(head, end);
 }
 
-static float relay_output(struct head *head, float pv_degC)
+/* Outputs and temperatures below are in hundredths, as on the wire. */
+
+static uint16_t relay_output(struct head *head, int16_t pv)
 {
     const struct experiment_regs *set = &head->live.experiment;
     struct experiment *now = &head->experiment;
-    float away = pv_degC - (float)set->switch_degC * 0.01f;
-    float least = percent(set->hysteresis_degC);
+    int16_t away = (int16_t)(pv - set->switch_degC);
+    int16_t least = (int16_t)set->hysteresis_degC;
     if (away > least)
         now->high = false;
-    else if (away < -least || (now->switches == 0 && away < 0.0f))
+    else if (away < -least || (now->switches == 0 && away < 0))
         now->high = true;
-    return percent(now->high ? set->op_high_percent : set->op_low_percent);
+    return now->high ? set->op_high_percent : set->op_low_percent;
 }
 
 /* The level of an interval: step low, high; doublet middle, high, low, middle. */
-static float level_output(const struct head *head, uint16_t level)
+static uint16_t level_output(const struct experiment_regs *set, uint16_t level)
 {
-    const struct experiment_regs *set = &head->live.experiment;
-    float low = percent(set->op_low_percent), high = percent(set->op_high_percent);
+    uint16_t low = set->op_low_percent, high = set->op_high_percent;
     if (set->kind == EXPERIMENT_KIND_STEP)
         return level == 0 ? low : high;
     if (level == 1u)
         return high;
-    return level == 2u ? low : (low + high) * 0.5f;
+    return level == 2u ? low : (uint16_t)((low + high) / 2u);
 }
 
 static bool all_done(const struct head *head, uint16_t level)
@@ -137,19 +133,21 @@ static bool all_done(const struct head *head, uint16_t level)
     return level >= (set->kind == EXPERIMENT_KIND_STEP ? LEVELS_OF_STEP : LEVELS_OF_DOUBLET);
 }
 
-float experiment_output(struct head *head, float pv_degC)
+uint16_t experiment_output(struct head *head, float pv_degC)
 {
     struct experiment *now = &head->experiment;
-    uint16_t level = now->elapsed_s / head->live.experiment.interval_s;
-    bool relay = head->live.experiment.kind == EXPERIMENT_KIND_RELAY;
-    if (!going(head) || all_done(head, level)) {
-        if (going(head))
-            finish(head, EXPERIMENT_END_FINISHED);
-        return now->op_percent;
+    const struct experiment_regs *set = &head->live.experiment;
+    uint16_t level = now->elapsed_s / set->interval_s;
+    if (!going(head))
+        return now->op;
+    if (all_done(head, level)) {
+        finish(head, EXPERIMENT_END_FINISHED);
+        return now->op;
     }
-    float op = relay ? relay_output(head, pv_degC) : level_output(head, level);
-    if (op != now->op_percent || now->switches == 0)
+    uint16_t op = set->kind == EXPERIMENT_KIND_RELAY ? relay_output(head, in_hundredths(pv_degC))
+                                                     : level_output(set, level);
+    if (op != now->op || now->switches == 0)
         now->switches++;
-    now->op_percent = op;
+    now->op = op;
     return op;
 }

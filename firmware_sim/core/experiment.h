@@ -13,7 +13,7 @@ struct experiment {
     uint32_t began_ms;    /* head->ms at its start */
     uint16_t elapsed_s;
     uint16_t switches;
-    float op_percent;     /* output it asks for now */
+    uint16_t op;          /* output it asks for now, hundredths of a percent */
 };
 
 struct head;
@@ -23,7 +23,7 @@ uint8_t experiment_allowed(const struct head *head);
 void experiment_written(struct head *head); /* run was written */
 void experiment_tick(struct head *head);    /* 1 kHz: ends it when it must end */
 bool experiment_runs(const struct head *head, uint8_t zone);
-/* Output for this loop of the zone under experiment. */
-float experiment_output(struct head *head, float pv_degC);
+/* Output for this loop of the zone under experiment, hundredths of a percent. */
+uint16_t experiment_output(struct head *head, float pv_degC);
 
 #endif

@@ -13,13 +13,13 @@
 #define SENSOR_AT 5u  /* every 100 ms */
 #define ZONE_AT 7u    /* every second */
 /* PV must fall this far below a limit before its alarm goes: the usual few steps of dead band. */
-#define RETURN_DEGC 2.0f
+#define RETURN_STEP 200
 /* Heat that comes over from a hotter neighbour, degC/s, before a zone without output counts as heating
  * itself: 0.15 W/K of bridge under 90 K, into 80 J/K, is 0.17. */
-#define NEIGHBOUR_DEGC_S 0.2f
+#define NEIGHBOUR_STEP 20
 /* In manual and under experiment there is no setpoint to tell a block that ought to rise from one at rest; below this any
  * working heater at a high output still warms its block. */
-#define MANUAL_COLD_DEGC 50.0f
+#define MANUAL_COLD 5000
 
 /* ---------------------------------------------------------------------------------- alarms */
 
@@ -98,124 +98,125 @@ uint32_t alarms_blocking(const struct head *head)
 
 /* ------------------------------------------------------------------------------ temperature */
 
-/* What a guard of one zone looks at. */
+/* What a guard of one zone looks at. Temperatures and outputs are in hundredths, as on the wire: limits need no
+ * conversion, and whole numbers are small on the board. */
 struct view {
     const struct zone_state *zone;
     const struct zone_settings_regs *set;
     struct zone_watch *watch;
     uint16_t bit;
+    int16_t pv; /* NO_READING while the sensor cannot be read */
+    int16_t sp;
+    uint16_t op;
 };
 
 static ONE_COPY struct view look_at(struct head *head, uint8_t i)
 {
-    return (struct view){&head->zones.zone[i], &head->settings.zone_settings[i], &head->guards.zone[i],
-                         (uint16_t)(1u << i)};
+    const struct zone_state *zone = &head->zones.zone[i];
+    return (struct view){zone,
+                         &head->settings.zone_settings[i],
+                         &head->guards.zone[i],
+                         (uint16_t)(1u << i),
+                         in_hundredths(zone->pv_degC),
+                         zone->sp_wire,
+                         (uint16_t)in_hundredths(zone->op_percent)};
 }
 
-static ONE_COPY float degC(int16_t hundredths)
+/* a - b where the difference may not fit 16 bits. */
+static int32_t above(int16_t a, int16_t b)
 {
-    return (float)hundredths * 0.01f;
+    return (int32_t)a - b;
 }
 
-/* Registers without a sign that end below 327.68. */
-static float degC_u(uint16_t hundredths)
+static void watch_sensor(struct head *head, const struct view *at)
 {
-    return degC((int16_t)hundredths);
+    int16_t highest = at->set->over_temperature_degC;
+    alarm_set(head, ALARM_SENSOR_OPEN, at->bit, at->zone->fault == SENSOR_OPEN);
+    alarm_set(head, ALARM_SENSOR_SHORTED, at->bit, at->zone->fault == SENSOR_SHORTED);
+    if (at->pv > highest)
+        alarm_set(head, ALARM_OVER_TEMPERATURE, at->bit, true);
+    else if (at->pv < highest - RETURN_STEP)
+        alarm_set(head, ALARM_OVER_TEMPERATURE, at->bit, false);
 }
 
-static void watch_sensor(struct head *head, struct view at)
+static ONE_COPY bool too_cold(const struct view *at)
 {
-    float highest = degC(at.set->over_temperature_degC);
-    alarm_set(head, ALARM_SENSOR_OPEN, at.bit, at.zone->fault == SENSOR_OPEN);
-    alarm_set(head, ALARM_SENSOR_SHORTED, at.bit, at.zone->fault == SENSOR_SHORTED);
-    if (at.zone->pv_degC > highest)
-        alarm_set(head, ALARM_OVER_TEMPERATURE, at.bit, true);
-    else if (at.zone->pv_degC < highest - RETURN_DEGC)
-        alarm_set(head, ALARM_OVER_TEMPERATURE, at.bit, false);
+    return at->zone->mode == ZONE_MODE_AUTOMATIC && above(at->sp, at->pv) > at->set->under_temperature_degC;
 }
 
-static ONE_COPY bool too_cold(struct view at)
+static bool should_rise(const struct head *head, const struct view *at)
 {
-    return at.zone->mode == ZONE_MODE_AUTOMATIC &&
-           at.zone->pv_degC < at.zone->sp_degC - degC_u(at.set->under_temperature_degC);
-}
-
-static bool should_rise(const struct head *head, struct view at)
-{
-    float high = degC_u(at.set->effect_op_percent), most = degC_u(at.set->op_max_percent);
-    if (!head->zones.enabled || at.zone->op_percent < (high < most ? high : most))
+    uint16_t high = at->set->effect_op_percent, most = at->set->op_max_percent;
+    if (!head->zones.enabled || at->op < (high < most ? high : most))
         return false;
-    return too_cold(at) || (at.zone->mode != ZONE_MODE_AUTOMATIC && at.zone->pv_degC < MANUAL_COLD_DEGC);
+    return too_cold(at) || (at->zone->mode != ZONE_MODE_AUTOMATIC && at->pv < MANUAL_COLD);
 }
 
-static void watch_effect(struct head *head, struct view at)
+static void watch_effect(struct head *head, const struct view *at)
 {
-    struct zone_watch *watch = at.watch;
-    float pv = at.zone->pv_degC;
+    struct zone_watch *watch = at->watch;
     if (!should_rise(head, at) || watch->effect_s == 0 ||
-        pv - watch->effect_from_degC >= degC_u(at.set->effect_rise_degC)) {
-        watch->effect_from_degC = pv;
+        above(at->pv, watch->effect_from) >= at->set->effect_rise_degC) {
+        watch->effect_from = at->pv;
         watch->effect_s = 1;
         return;
     }
-    if (watch->effect_s++ >= at.set->effect_time_s)
-        raise(head, ALARM_HEATING_WITHOUT_EFFECT, at.bit);
+    if (watch->effect_s++ >= at->set->effect_time_s)
+        raise(head, ALARM_HEATING_WITHOUT_EFFECT, at->bit);
 }
 
-static bool hottest(const struct head *head, float pv)
+static bool hottest(const struct head *head, float pv_degC)
 {
     for (uint8_t k = 0; k < head->settings.machine.zones_fitted; k++)
-        if (head->zones.zone[k].pv_degC > pv)
+        if (head->zones.zone[k].pv_degC > pv_degC)
             return false;
     return true;
 }
 
 /* For the first half of uncommanded_time_s the base follows PV: heat already in the block still
  * reaches the sensor. After that it only follows downwards. */
-static void watch_uncommanded(struct head *head, struct view at)
+static void watch_uncommanded(struct head *head, const struct view *at)
 {
-    struct zone_watch *watch = at.watch;
-    float pv = at.zone->pv_degC;
-    if (at.zone->op_percent > (at.zone->mode == ZONE_MODE_AUTOMATIC ? degC_u(at.set->op_min_percent) : 0.0f)) {
+    struct zone_watch *watch = at->watch;
+    if (at->op > (at->zone->mode == ZONE_MODE_AUTOMATIC ? at->set->op_min_percent : 0u)) {
         watch->cold_s = 0;
         return;
     }
-    if (watch->cold_s < at.set->uncommanded_time_s / 2u) {
+    if (watch->cold_s < at->set->uncommanded_time_s / 2u) {
         watch->cold_s++;
-        watch->cold_from_degC = pv;
+        watch->cold_from = at->pv;
         return;
     }
-    if (!hottest(head, pv))
-        watch->cold_from_degC += NEIGHBOUR_DEGC_S;
-    if (pv < watch->cold_from_degC)
-        watch->cold_from_degC = pv;
-    if (pv - watch->cold_from_degC > degC_u(at.set->uncommanded_rise_degC))
-        raise(head, ALARM_HEAT_WITHOUT_COMMAND, at.bit);
+    if (!hottest(head, at->zone->pv_degC))
+        watch->cold_from = (int16_t)(watch->cold_from + NEIGHBOUR_STEP);
+    if (at->pv < watch->cold_from)
+        watch->cold_from = at->pv;
+    if (above(at->pv, watch->cold_from) > at->set->uncommanded_rise_degC)
+        raise(head, ALARM_HEAT_WITHOUT_COMMAND, at->bit);
 }
 
-static void watch_reading(struct head *head, struct view at)
+static void watch_reading(struct head *head, const struct view *at)
 {
-    struct zone_watch *watch = at.watch;
-    float pv = at.zone->pv_degC;
-    if (watch->fall_from_degC - pv > degC_u(at.set->fall_rate_degC_s))
-        raise(head, ALARM_SENSOR_DETACHED, at.bit);
-    watch->fall_from_degC = pv;
-    if (at.zone->converter != watch->still_reading || at.zone->op_percent <= 0.0f)
+    struct zone_watch *watch = at->watch;
+    if (above(watch->fall_from, at->pv) > at->set->fall_rate_degC_s)
+        raise(head, ALARM_SENSOR_DETACHED, at->bit);
+    watch->fall_from = at->pv;
+    if (at->zone->converter != watch->still_reading || at->op == 0)
         watch->still_s = 0;
-    watch->still_reading = at.zone->converter;
-    if (watch->still_s++ >= at.set->stuck_time_s)
-        raise(head, ALARM_SENSOR_STUCK, at.bit);
+    watch->still_reading = at->zone->converter;
+    if (watch->still_s++ >= at->set->stuck_time_s)
+        raise(head, ALARM_SENSOR_STUCK, at->bit);
 }
 
-static ONE_COPY void watch_zone(struct head *head, struct view at)
+static ONE_COPY void watch_zone(struct head *head, const struct view *at)
 {
-    if (isnan(at.zone->pv_degC))
+    if (at->pv == NO_READING)
         return; /* the sensor's own alarm stands */
     watch_effect(head, at);
     watch_uncommanded(head, at);
     watch_reading(head, at);
     if (state_feeding(head) && too_cold(at))
-        raise(head, ALARM_UNDER_TEMPERATURE, at.bit);
+        raise(head, ALARM_UNDER_TEMPERATURE, at->bit);
 }
 
 /* Positions wrap after 2147 m; their difference does not mind. */
@@ -246,7 +247,7 @@ static void watch_dwell(struct head *head)
     const struct guards_regs *set = &head->settings.guards;
     int32_t fed_um = difference(head->feed.position_um, guards->dwell_from_um);
     bool fresh = fed_um > set->guide_length_mm * INT32_C(1000) || fed_um < -set->guide_length_mm * INT32_C(1000);
-    bool hot = head->zones.zone[0].pv_degC > degC(set->dwell_temperature_degC);
+    bool hot = in_hundredths(head->zones.zone[0].pv_degC) > set->dwell_temperature_degC;
     if (fresh || !hot || !head->live.feed.strip_in) {
         guards->dwell_from_um = head->feed.position_um;
         guards->dwell_s = 0;
@@ -266,7 +267,7 @@ static void watch_mismatch(struct head *head, int32_t fed_um, int32_t laid_um)
     float slip = (float)head->settings.machine.expected_slip_percent * 0.0001f;
     float lost_mm = fed_mm * (1.0f - slip) - (float)laid_um * 0.001f;
     float *sum = &head->guards.mismatch_mm;
-    float limit_mm = degC_u(set->mismatch_limit_mm), most_mm = (float)set->mismatch_window_mm * 0.5f;
+    float limit_mm = (float)set->mismatch_limit_mm * 0.01f, most_mm = (float)set->mismatch_window_mm * 0.5f;
     *sum = *sum * (keep > 0.0f ? keep : 0.0f) + lost_mm;
     if (state_feeding(head) && fabsf(*sum) > (limit_mm < most_mm ? limit_mm : most_mm))
         raise(head, ALARM_FEED_MISMATCH, 1);
@@ -370,8 +371,10 @@ ONE_COPY void guards_start(struct head *head)
 
 static void each_second(struct head *head)
 {
-    for (uint8_t i = 0; i < head->settings.machine.zones_fitted; i++)
-        watch_zone(head, look_at(head, i));
+    for (uint8_t i = 0; i < head->settings.machine.zones_fitted; i++) {
+        struct view at = look_at(head, i);
+        watch_zone(head, &at);
+    }
     watch_start(head);
     watch_dwell(head);
 }
@@ -398,8 +401,10 @@ void guards_tick(struct head *head)
     if (guards->ms == LENGTH_AT)
         watch_lengths(head);
     if (guards->ms == SENSOR_AT && guards->hundredths == 0)
-        for (uint8_t i = 0; i < ZONES; i++)
-            watch_sensor(head, look_at(head, i));
+        for (uint8_t i = 0; i < ZONES; i++) {
+            struct view at = look_at(head, i);
+            watch_sensor(head, &at);
+        }
     if (guards->ms == ZONE_AT && guards->hundredths == 0 && guards->tenths == 0)
         each_second(head);
 }

@@ -14,9 +14,9 @@ struct alarms {
 };
 
 struct zone_watch {
-    float effect_from_degC;   /* PV when the output went high */
-    float cold_from_degC;     /* PV that a zone without output must not rise from */
-    float fall_from_degC;     /* PV a second ago */
+    int16_t effect_from;      /* PV when the output went high, hundredths as all below */
+    int16_t cold_from;        /* PV that a zone without output must not rise from */
+    int16_t fall_from;        /* PV a second ago */
     uint16_t effect_s;
     uint16_t cold_s;
     uint16_t still_s;         /* seconds without a change of the reading */

@@ -4,16 +4,6 @@
 
 #include <math.h>
 
-static int16_t hundredths(float value)
-{
-    if (isnan(value))
-        return -30000; /* no reading */
-    float scaled = value * 100.0f + (value < 0.0f ? -0.5f : 0.5f);
-    if (scaled > 32767.0f)
-        return INT16_MAX;
-    return scaled < -32768.0f ? INT16_MIN : (int16_t)scaled;
-}
-
 static int16_t speed_hundredths(int32_t um_s)
 {
     uint32_t size = um_s < 0 ? 0u - (uint32_t)um_s : (uint32_t)um_s;
@@ -69,16 +59,16 @@ static void fill_telemetry(const struct head *head, struct telemetry_regs *out)
     out->length_to_go_mm = length_to_go_um(head);
     out->output_position_mm = head->wheels.output_um;
     out->output_speed_mm_s = speed_hundredths(head->wheels.speed_um_s);
-    out->mismatch_mm = hundredths(head->guards.mismatch_mm);
+    out->mismatch_mm = in_hundredths(head->guards.mismatch_mm);
     out->trim_ppm = head->feed.trim_ppm;
     out->pulse_overruns = head->guards.overruns_seen;
 }
 
 static void fill_zone(const struct zone_state *zone, struct zone_telemetry_regs *out)
 {
-    out->pv_degC = hundredths(zone->pv_degC);
+    out->pv_degC = in_hundredths(zone->pv_degC);
     out->sp_degC = zone->sp_wire;
-    out->op_percent = (uint16_t)hundredths(zone->op_percent);
+    out->op_percent = (uint16_t)in_hundredths(zone->op_percent);
     out->mode = zone->mode;
 }
 

@@ -156,7 +156,7 @@ static void set_output(struct head *head, uint8_t zone, uint8_t from)
     if (state->mode == ZONE_MODE_MANUAL) {
         op_percent = in_units(head->live.zone[zone].manual_op_percent, WIRE_PERCENT);
     } else if (state->mode == ZONE_MODE_EXPERIMENT) {
-        op_percent = experiment_output(head, state->pv_degC);
+        op_percent = in_units(experiment_output(head, state->pv_degC), WIRE_PERCENT);
     } else if (state->mode == ZONE_MODE_AUTOMATIC) {
         op_percent = automatic_output(head, state, &head->settings.zone_settings[zone], from);
     }
@@ -391,4 +391,14 @@ bool zones_settled(const struct head *head, uint16_t ms)
         }
     }
     return zones_wanted(head);
+}
+
+int16_t in_hundredths(float value)
+{
+    if (isnan(value))
+        return NO_READING;
+    float scaled = value * 100.0f + (value < 0.0f ? -0.5f : 0.5f);
+    if (scaled > 32767.0f)
+        return INT16_MAX;
+    return scaled < -32768.0f ? INT16_MIN : (int16_t)scaled;
 }

@@ -40,6 +40,10 @@ struct zones {
     uint8_t switches; /* heater mask last given to the port */
 };
 
+#define NO_READING INT16_C(-30000) /* on the wire in place of a PV */
+/* As on the wire: rounded hundredths, saturating; NO_READING for NAN. */
+int16_t in_hundredths(float value);
+
 struct head;
 void zones_init(struct head *head);
 void zones_tick(struct head *head); /* 1 kHz */
