@@ -249,7 +249,7 @@ static uint8_t *holding(struct head *head, const struct place *place)
     return home + place->block.offset + (uint16_t)(place->instance * place->block.size);
 }
 
-static uint16_t word_of(const uint8_t *in)
+static ONE_COPY uint16_t word_of(const uint8_t *in)
 {
     return (uint16_t)(in[0] << 8 | in[1]);
 }

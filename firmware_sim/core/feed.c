@@ -174,7 +174,7 @@ static void carry(struct feed *feed, const int32_t *step, int8_t left)
 static int8_t exchange(struct head *head, int32_t *step, uint8_t backwards)
 {
     struct feed *feed = &head->feed;
-    uint8_t before = head->port->lock(head->port->context);
+    uint8_t before = port_lock(head->port);
     int8_t left = feed->left;
     feed->left = PULSES_PER_TICK;
     for (uint8_t i = 0; i < DRIVES; i++) {
@@ -189,7 +189,7 @@ static int8_t exchange(struct head *head, int32_t *step, uint8_t backwards)
         feed->backwards = backwards;
         tell_port(head);
     }
-    head->port->unlock(head->port->context, before);
+    port_unlock(head->port, before);
     return left;
 }
 
@@ -302,7 +302,7 @@ static ONE_COPY bool in_run(const struct feed *feed)
     return feed->mode == FEED_RUN || (feed->mode == FEED_REST && feed->speed_um_s != 0);
 }
 
-static int32_t source_speed(const struct head *head)
+static ONE_COPY int32_t source_speed(const struct head *head)
 {
     const struct feed_regs *set = &head->live.feed;
     switch (set->source) {
@@ -317,7 +317,7 @@ static int32_t source_speed(const struct head *head)
     }
 }
 
-static int32_t wanted_speed(const struct head *head)
+static ONE_COPY int32_t wanted_speed(const struct head *head)
 {
     const struct feed *feed = &head->feed;
     if (feed->mode != feed->next_mode || feed->jog_waits)
@@ -618,12 +618,12 @@ ONE_COPY void feed_jog(struct head *head)
 void feed_halt(struct head *head)
 {
     struct feed *feed = &head->feed;
-    uint8_t before = head->port->lock(head->port->context);
+    uint8_t before = port_lock(head->port);
     for (uint8_t i = 0; i < DRIVES; i++)
         feed->drive[i].step = 0;
     feed->left = 0;
     feed_enable(head, false);
-    head->port->unlock(head->port->context, before);
+    port_unlock(head->port, before);
     /* what the last tick still owed is dropped: the pulses given remain the truth */
     for (uint8_t i = 0; i < DRIVES; i++) {
         feed->drive[i].owed = 0;

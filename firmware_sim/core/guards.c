@@ -339,9 +339,9 @@ static void watch_inputs(struct head *head)
 static void watch_pulses(struct head *head)
 {
     struct guards *guards = &head->guards;
-    uint8_t before = head->port->lock(head->port->context);
+    uint8_t before = port_lock(head->port);
     uint16_t overruns = head->feed.overruns;
-    head->port->unlock(head->port->context, before);
+    port_unlock(head->port, before);
     uint8_t drives = head->feed.overrun_drives;
     head->feed.overrun_drives = 0;
     if (drives)

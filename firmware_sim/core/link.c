@@ -108,12 +108,12 @@ static struct seen look(struct head *head)
 {
     struct link *link = &head->link;
     struct seen seen;
-    uint8_t before = head->port->lock(head->port->context);
+    uint8_t before = port_lock(head->port);
 
     seen.count = link->count;
     seen.frame = link->frame;
     seen.silent = link->silence >= SILENCE_PERIODS;
-    head->port->unlock(head->port->context, before);
+    port_unlock(head->port, before);
     return seen;
 }
 
@@ -177,7 +177,7 @@ static uint16_t judge(struct link *link, const struct seen *seen)
 static bool take(struct head *head, uint8_t frame, uint16_t length)
 {
     struct link *link = &head->link;
-    uint8_t before = head->port->lock(head->port->context);
+    uint8_t before = port_lock(head->port);
     bool there = link->state == LINK_RECEIVING && link->frame == frame;
 
     if (there && length == 0) {
@@ -189,16 +189,16 @@ static bool take(struct head *head, uint8_t frame, uint16_t length)
             link->silence = LONG_SILENT; /* nothing behind it: the next byte begins a frame */
         }
     }
-    head->port->unlock(head->port->context, before);
+    port_unlock(head->port, before);
     return there;
 }
 
 static void give_back(struct head *head)
 {
-    uint8_t before = head->port->lock(head->port->context);
+    uint8_t before = port_lock(head->port);
 
     open_line(&head->link);
-    head->port->unlock(head->port->context, before);
+    port_unlock(head->port, before);
 }
 
 /* The buffer is ours and holds a good frame. */

@@ -90,10 +90,10 @@ static void fill_counters(const struct head *head, struct link_counters_regs *ou
     out->frames_good = link->frames_good;
     out->frames_bad = link->frames_bad;
     out->exceptions_sent = link->exceptions_sent;
-    uint8_t before = head->port->lock(head->port->context);
+    uint8_t before = port_lock(head->port);
     out->bytes_lost = link->bytes_lost; /* two bytes each, written by interrupts */
     out->edges_missed = head->wheels.output_errors;
-    head->port->unlock(head->port->context, before);
+    port_unlock(head->port, before);
 }
 
 static void fill_experiment(const struct experiment *now, struct experiment_status_regs *out)

@@ -30,9 +30,9 @@ void wheels_edge(struct wheels *wheels, uint8_t pins)
 
 static int32_t counts(const struct head *head)
 {
-    uint8_t before = head->port->lock(head->port->context);
+    uint8_t before = port_lock(head->port);
     int32_t now = head->wheels.output_counts;
-    head->port->unlock(head->port->context, before);
+    port_unlock(head->port, before);
     return now;
 }
 

@@ -13,7 +13,7 @@ from plylane_twin.stand import FRAME_MAX, POWER_ON, Stand
 
 BUILT = Path(__file__).resolve().parents[1] / "uno" / "build" / "plylane.elf"  # by its make
 CLOCK_HZ = 16_000_000
-ANSWER_MS = 100  # an answer that has not begun by then does not come; reading settings back takes 40
+ANSWER_MS = 100  # not begun by then, an answer does not come; reading settings back takes 13
 
 
 class BoardUnavailable(RuntimeError):  # noqa: N818  (an absence, not a fault)

@@ -7,6 +7,7 @@
  * kiloohm (docs/wiring.md). */
 #include <avr/interrupt.h>
 #include <avr/io.h>
+#include <util/atomic.h>
 
 #include "board.h"
 #include "pins.h"
@@ -63,11 +64,11 @@ uint16_t converter_read(void *context, uint8_t zone)
 {
     (void)context;
     uint16_t reading = 0;
-    uint8_t before = SREG;
-    cli();
-    for (uint8_t i = 0; i < BATCHES; i++)
-        reading = (uint16_t)(reading + batch[zone][i]);
-    SREG = before;
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+    {
+        for (uint8_t i = 0; i < BATCHES; i++)
+            reading = (uint16_t)(reading + batch[zone][i]);
+    }
     return reading;
 }
 

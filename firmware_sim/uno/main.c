@@ -3,6 +3,7 @@
 #include <avr/io.h>
 #include <avr/sleep.h>
 #include <avr/wdt.h>
+#include <util/atomic.h>
 
 #include "board.h"
 
@@ -56,9 +57,10 @@ static void watch_lateness(uint8_t due)
 {
     if (due < LATE_PERIODS / PULSES_PER_TICK || head.feed.speed_um_s == 0)
         return;
-    cli();
-    head_overrun(&head);
-    sei();
+    ATOMIC_BLOCK(ATOMIC_FORCEON)
+    {
+        head_overrun(&head);
+    }
 }
 
 static void tick(void)
@@ -88,9 +90,10 @@ static void feed_watchdog(void)
     if ((ALIVE & ALIVE_ALL) != ALIVE_ALL)
         return;
     wdt_reset();
-    cli();
-    ALIVE &= (uint8_t)~ALIVE_ALL;
-    sei();
+    ATOMIC_BLOCK(ATOMIC_FORCEON)
+    {
+        ALIVE &= (uint8_t)~ALIVE_ALL;
+    }
 }
 
 /* Nothing to do until an interrupt comes, and every interrupt wakes; sei takes effect after sleep. */

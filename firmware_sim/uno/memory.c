@@ -1,6 +1,6 @@
 /* Settings in the EEPROM. */
-#include <avr/interrupt.h>
 #include <avr/io.h>
+#include <util/atomic.h>
 
 #include "board.h"
 
@@ -28,10 +28,10 @@ uint8_t memory_write(void *context, uint16_t at, uint8_t value)
         return 0;
     EEAR = at & (STORE_BYTES - 1u);
     EEDR = value;
-    uint8_t before = SREG;
-    cli();
-    EECR = 1u << EEMPE; /* erase and write */
-    EECR |= 1u << EEPE;
-    SREG = before;
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+    {
+        EECR = 1u << EEMPE; /* erase and write */
+        EECR |= 1u << EEPE;
+    }
     return 1;
 }

@@ -9,6 +9,7 @@
  * the last, or is not done when the next is due, head_overrun is told. */
 #include <avr/interrupt.h>
 #include <avr/io.h>
+#include <util/atomic.h>
 
 #include "board.h"
 #include "pins.h"
@@ -62,8 +63,8 @@ uint8_t pulse_ticks_due(void)
 
 void pulse_tick_done(void)
 {
-    uint8_t before = SREG;
-    cli();
-    ticks_due--;
-    SREG = before;
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+    {
+        ticks_due--;
+    }
 }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import fcntl
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -23,15 +24,20 @@ ROOT = Path(__file__).parents[2]
 
 
 @pytest.fixture(scope="session")
-def elf() -> Path:
-    """The board's program, made anew where its sources changed. A missing toolchain fails."""
+def elf(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The board's program, made anew where its sources changed. A missing toolchain fails.
+
+    A copy, so that somebody's next make does not pull it away.
+    """
+    copy = tmp_path_factory.mktemp("board") / BUILT_BOARD.name
     with Path(tempfile.gettempdir(), "plylane_uno_make.lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)  # several workers must not make at once
         made = subprocess.run(
             ["make", "-C", "firmware_sim/uno"], cwd=ROOT, capture_output=True, text=True
         )
-    assert made.returncode == 0, made.stdout + made.stderr
-    return BUILT_BOARD
+        assert made.returncode == 0, made.stdout + made.stderr
+        shutil.copy(BUILT_BOARD, copy)
+    return copy
 
 
 @pytest.fixture(params=["twin", "board"])

@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from plylane.tuning import Record, RecordError, identify, read_record_csv
+from plylane.tuning.record import require_excitation
 
 Columns = dict[str, np.ndarray]
 
@@ -111,7 +112,7 @@ def test_a_column_must_be_a_column_of_numbers() -> None:
         Record.of(np.zeros((30, 2)), np.zeros(30), np.zeros(30))
 
 
-@settings(max_examples=25)
+@settings(max_examples=15)
 @given(level=st.floats(20.0, 100.0), lag=st.floats(10.0, 80.0), step=st.floats(0.05, 0.3))
 def test_a_settled_plateau_is_not_taken_for_saturation(
     level: float, lag: float, step: float
@@ -121,6 +122,25 @@ def test_a_settled_plateau_is_not_taken_for_saturation(
     pv = 22.0 + 0.6 * level * (1.0 - np.exp(-np.clip(time_s - 30.0, 0.0, None) / lag))
     rounded = np.round(pv / step) * step
     identify(Record.of(time_s, np.where(time_s >= 27.0, level, 0.0), rounded))
+
+
+@given(
+    step=st.floats(0.1, 0.4),
+    cycles=st.floats(0.6, 6.0),
+    high=st.floats(10.0, 40.0),
+    sharp=st.booleans(),
+    seed=st.integers(0, 99),
+)
+def test_a_turning_point_is_not_taken_for_saturation(
+    step: float, cycles: float, high: float, sharp: bool, seed: int
+) -> None:
+    """However coarse the converter, a PV that turns, sharply or not, does not stay."""
+    time_s = np.arange(0.0, 600.0, 0.5)
+    turn = time_s / 600.0 * cycles
+    wave = 2.0 * np.abs(turn % 1.0 - 0.5) if sharp else 0.5 + 0.5 * np.cos(2.0 * np.pi * turn)
+    noise = np.random.default_rng(seed).normal(0.0, 0.05, len(time_s))
+    pv = np.round((80.0 + high * wave + noise) / step) * step
+    require_excitation(Record.of(time_s, np.where(wave > 0.5, 0.0, 80.0), pv))
 
 
 def test_part_of_a_record() -> None:

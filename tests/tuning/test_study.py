@@ -19,7 +19,7 @@ def relay_outcomes() -> list[Outcome]:
 
 @pytest.fixture(scope="module")
 def all_outcomes(relay_outcomes: list[Outcome]) -> dict[str, list[Outcome]]:
-    rest = {name: study(PLANTS, 23, name, ()) for name in ("step", "doublet")}
+    rest = {name: study(PLANTS // 2, 31, name, ()) for name in ("step", "doublet")}
     return {"relay": relay_outcomes, **rest}
 
 

@@ -23,7 +23,7 @@ from plylane.tuning.response import apart, shares
 STEPS_MOST = 5000
 LOOP_S = 0.1
 
-Limits = tuple[float, float]
+Range = tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,7 +41,7 @@ class _Controller:
     """The head's loop."""
 
     def __init__(
-        self, gains: Gains, setpoint_degC: float, op_percent: float, limits: Limits
+        self, gains: Gains, setpoint_degC: float, op_percent: float, limits: Range
     ) -> None:
         def no_clock() -> float:
             return 0.0
@@ -143,7 +143,7 @@ def setpoint_preview(
     setpoint_degC: float,
     start_percent: float,
     band_degC: float = 0.5,
-    limits: Limits = (0.0, 100.0),
+    limits: Range = (0.0, 100.0),
     span_s: float | None = None,
 ) -> Preview:
     """Response to a setpoint step from rest at `start_degC`, held by `start_percent`."""
@@ -164,7 +164,7 @@ def load_preview(
     load_percent: float,
     forward_percent: float = 0.0,
     band_degC: float = 0.5,
-    limits: Limits = (0.0, 100.0),
+    limits: Range = (0.0, 100.0),
     span_s: float | None = None,
 ) -> Preview:
     """Response at rest to a load step worth `load_percent` of output (negative: heat carried away).

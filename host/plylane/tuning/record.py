@@ -227,8 +227,9 @@ def _slope_into(
 def _check_not_clipped(record: Record) -> None:
     """A PV that runs into its highest or lowest value at speed and stays there has been cut off.
 
-    A block that settles has slowed down by then to a small share of its fastest; one that merely
-    turns does not stay.
+    A block that settles has slowed down by then to a small share of its fastest. One that turns, in
+    a parabola, rests within one resolution step for as long as its way in would have taken over
+    about seven; fifteen are asked for.
     """
     pv, time_s, step_degC = record.pv_degC, record.time_s, pv_resolution(record.pv_degC)
     share_most = max(0.2, 6.0 * step_degC / float(np.ptp(pv)))
@@ -237,7 +238,7 @@ def _check_not_clipped(record: Record) -> None:
         if end - start < max(10, len(pv) // 20) or start < 5:
             continue
         slope, fastest = _slope_into(record, start, value, 5.0 * step_degC)
-        stays = slope * (time_s[end - 1] - time_s[start]) > 6.0 * step_degC
+        stays = slope * (time_s[end - 1] - time_s[start]) > 15.0 * step_degC
         if stays and slope > share_most * fastest:
             raise RecordError(
                 f"the PV is saturated: it runs into {value:g} degC at {time_s[start]:g} s",

@@ -100,8 +100,8 @@ class TuningResult:
 
 
 def seen_process(model: Model, timing: LoopTiming) -> Process:
-    """What the rules are given: the model with sensor lag, the delay of sampling and window, and two
-    standard errors more of dead time, so that what a record could not tell makes gains calmer.
+    """What the rules are given: the model with sensor lag, the delay of sampling and window, and
+    two standard errors more of dead time, so that what a record could not tell makes gains calmer.
     """
     return model.process.delayed(timing.extra_delay_s + CAUTION * model.dead_time_se)
 
