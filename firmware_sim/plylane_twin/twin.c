@@ -81,13 +81,13 @@ static void port_transmit(void *context, const uint8_t *bytes, uint16_t count)
     link->next_ns = twin->now_ns + TWIN_CHARACTER_NS;
 }
 
-static uint8_t port_lock(void *context)
+static uint8_t take_lock(void *context)
 {
     (void)context; /* one thread: nothing can come between */
     return 0;
 }
 
-static void port_unlock(void *context, uint8_t before)
+static void give_lock(void *context, uint8_t before)
 {
     (void)context;
     (void)before;
@@ -107,8 +107,8 @@ void twin_init(struct twin *twin)
         .store_read = port_store_read,
         .store_write = port_store_write,
         .transmit = port_transmit,
-        .lock = port_lock,
-        .unlock = port_unlock,
+        .lock = take_lock,
+        .unlock = give_lock,
         .board = BOARD_TWIN,
     };
 }
