@@ -186,10 +186,9 @@ static const uint8_t *holding_const(const struct head *head, const struct reg_bl
 
 uint8_t access_mapped(uint8_t space, uint16_t address, uint16_t count)
 {
-    struct place place;
+    struct place place = {.number = NO_BLOCK};
     uint8_t word;
 
-    place.number = NO_BLOCK;
     while (count != 0) {
         uint8_t run;
 
@@ -208,12 +207,11 @@ uint8_t access_mapped(uint8_t space, uint16_t address, uint16_t count)
 
 uint8_t access_read(const struct head *head, uint8_t space, uint16_t address, uint16_t count, uint8_t *out)
 {
-    struct place place;
+    struct place place = {.number = NO_BLOCK};
     union input input;
     uint8_t word;
     bool found = false;
 
-    place.number = NO_BLOCK;
     while (count != 0) {
         const uint8_t *data = (const uint8_t *)&input;
         uint8_t run;
@@ -318,11 +316,10 @@ static uint8_t do_step(struct head *head, uint8_t step, const struct place *plac
 static void walk(struct head *head, uint8_t step, uint16_t address, uint16_t count, const uint8_t *in,
                  struct fault *fault)
 {
-    struct place place;
+    struct place place = {.number = NO_BLOCK};
     uint8_t word;
     bool known;
 
-    place.number = NO_BLOCK;
     known = find(SPACE_HOLDING, address, &place, &word);
     for (;;) {
         uint8_t words;
@@ -389,11 +386,10 @@ uint8_t access_write(struct head *head, uint16_t address, uint16_t count, const 
 
 void access_preset(struct head *head, uint8_t home)
 {
-    struct place place;
+    struct place place = {.number = NO_BLOCK};
 
     uint8_t number;
 
-    place.number = NO_BLOCK;
     for (number = 0; number < BLOCK_COUNT; number++) {
         uint8_t i;
 

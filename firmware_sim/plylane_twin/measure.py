@@ -119,10 +119,12 @@ def full_rate(elf: Path) -> Bench:
 
 
 def feed_length(bench: Bench, length_mm: float) -> None:
-    """Begin to feed at full rate with both zones at half power."""
+    """Begin to feed at full rate, both loops at work and content where they are."""
+    bench.client.write("guards.settle_time_s", 0)
     for zone in range(2):
-        bench.client.write("zone.manual_op_percent", 20.0, zone)
-        bench.client.write("zone.mode", ZoneMode.MANUAL, zone)
+        bench.client.write("zone_settings.band_degC", 5.0, zone)
+        bench.client.write("zone.setpoint_degC", 24.0, zone)
+        bench.client.write("zone.mode", ZoneMode.AUTOMATIC, zone)
     bench.client.write("feed.source", FeedSource.LENGTH)
     bench.client.write("feed.length_mm", length_mm)
     bench.client.write("feed.speed_mm_s", FULL_MM_S)
@@ -176,8 +178,6 @@ def exercise(bench: Bench) -> None:
     bench.poll(2_000)
     client.store(StoreAction.SAVE)
     bench.poll(3_000)
-    for zone in range(2):
-        client.write("zone.mode", ZoneMode.MANUAL, zone)
     feed_length(bench, 40.0)
     bench.poll(3_000)
     client.store(StoreAction.RELOAD)

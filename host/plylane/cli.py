@@ -320,6 +320,7 @@ def _progress(length_mm: float) -> Iterator[Any]:
         TimeElapsedColumn(),
         console=errors,
         transient=True,
+        disable=not errors.is_terminal,
     )
     with bar:
         task = bar.add_task("Starting", total=1.0, laid="")

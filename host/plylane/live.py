@@ -111,10 +111,10 @@ class LiveRun:
         self.events = [*self.events, *events][-KEPT_EVENTS:]
         if self.recorder:
             self.recorder.on_events(events)
-        codes = {event.code for event in events}
-        if codes & ALARM_EVENTS:
+        if any(event.code in ALARM_EVENTS for event in events):
             self.poller.call(self._read_instances)
-        if EventCode.HEAD_RESET in codes and self.latest is not None:
+        # the queue also tells of the reset before anybody listened
+        if any(event.code == EventCode.HEAD_RESET and event.time_s > 0 for event in events):
             self._ask(self._after_reset)
 
     def on_link(self, status: LinkStatus) -> None:

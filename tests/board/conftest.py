@@ -27,17 +27,17 @@ ROOT = Path(__file__).parents[2]
 def elf(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The board's program, made anew where its sources changed. A missing toolchain fails.
 
-    A copy, so that somebody's next make does not pull it away.
+    A copy of the build folder, so that somebody's next make does not pull it away.
     """
-    copy = tmp_path_factory.mktemp("board") / BUILT_BOARD.name
+    copy = tmp_path_factory.mktemp("board") / "build"
     with Path(tempfile.gettempdir(), "plylane_uno_make.lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)  # several workers must not make at once
         made = subprocess.run(
             ["make", "-C", "firmware_sim/uno"], cwd=ROOT, capture_output=True, text=True
         )
         assert made.returncode == 0, made.stdout + made.stderr
-        shutil.copy(BUILT_BOARD, copy)
-    return copy
+        shutil.copytree(BUILT_BOARD.parent, copy)
+    return copy / BUILT_BOARD.name
 
 
 @pytest.fixture(params=["twin", "board"])

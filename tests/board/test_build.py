@@ -19,10 +19,26 @@ HEATERS = (3, 4, 5)  # bits of port C, docs/wiring.md
 ENABLE = 1  # bit of port B, low is enabled
 
 
-@pytest.fixture(scope="session")
-def image(elf: Path) -> bytes:
+@pytest.fixture(scope="module")
+def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Folder with all that make leaves, made from nothing. A missing toolchain fails."""
+    folder = tmp_path_factory.mktemp("built")
+    made = subprocess.run(
+        ["make", "-C", str(UNO), f"BUILD={folder}"], capture_output=True, text=True
+    )
+    assert made.returncode == 0, made.stdout + made.stderr
+    return folder
+
+
+@pytest.fixture(scope="module")
+def elf(built: Path) -> Path:
+    return built / "plylane.elf"
+
+
+@pytest.fixture(scope="module")
+def image(built: Path) -> bytes:
     """What the programmer writes, read from the HEX file; bytes not in it are 0xFF."""
-    return intel_hex((elf.parent / "plylane.hex").read_text())
+    return intel_hex((built / "plylane.hex").read_text())
 
 
 def intel_hex(text: str) -> bytes:
@@ -115,9 +131,9 @@ def test_a_file_that_is_no_binary_gets_one_line(tmp_path: Path) -> None:
     assert str(wrong) in done.stderr and "Traceback" not in done.stderr
 
 
-def test_no_float_and_no_division_in_interrupts(elf: Path) -> None:
+def test_no_float_and_no_division_in_interrupts(built: Path) -> None:
     """No interrupt calls a library routine; those for float and division would be calls."""
-    listing = (elf.parent / "plylane.lst").read_text()
+    listing = (built / "plylane.lst").read_text()
     vectors = [part for part in listing.split("\n\n") if "<__vector_" in part.split("\n")[0]]
     assert len(vectors) >= 6
     for part in vectors:

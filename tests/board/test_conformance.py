@@ -92,6 +92,7 @@ WALK = [
 def test_commands_lead_through_the_states(make: Make) -> None:
     client = TwinClient(make())
     client.run(0.2)
+    barely_warm(client)
     for command, reached in WALK:
         client.command(command)
         client.run_until(reached, 3.0)
@@ -107,6 +108,15 @@ def test_a_command_the_state_does_not_know_is_refused_in_words(make: Make) -> No
 
 
 # ---- zones
+
+
+def barely_warm(client: TwinClient) -> None:
+    """Both zones in automatic, and content where they are: a start has nothing to wait for."""
+    client.write("guards.settle_time_s", 0)
+    for zone in range(2):
+        client.write("zone_settings.band_degC", 5.0, zone)
+        client.write("zone.setpoint_degC", 24.0, zone)
+        client.write("zone.mode", ZoneMode.AUTOMATIC, zone)
 
 
 def idle(stand: Stand) -> TwinClient:
@@ -147,7 +157,10 @@ def test_heat_is_the_proportion_of_time_that_was_asked_for(make: Make, percent: 
     client.run(1.5)  # into the rhythm of whole windows
     before_J = stand.plant.heater_J[0]
     start_ms = stand.time_ms
-    stand.advance(5_000)  # five windows of a second
+    for _ in range(5):  # windows of a second, and the link must not fall silent
+        client.telemetry()
+        into_ms = stand.time_ms - start_ms
+        stand.advance(1000 - into_ms % 1000)
     given_J = stand.plant.heater_J[0] - before_J
     share = given_J / (60.0 * (stand.time_ms - start_ms) / 1000.0)
     assert share * 100.0 == pytest.approx(percent, abs=0.25)  # heat goes in steps of 10 ms of 5 s
@@ -157,7 +170,8 @@ def test_heat_is_the_proportion_of_time_that_was_asked_for(make: Make, percent: 
 
 
 def run_length(client: TwinClient, length_mm: float, speed_mm_s: float = 30.0) -> None:
-    """Feed a length with cold zones."""
+    """Feed a length."""
+    barely_warm(client)
     client.write("feed.source", FeedSource.LENGTH)
     client.write("feed.length_mm", length_mm)
     client.write("feed.speed_mm_s", speed_mm_s)
@@ -211,13 +225,15 @@ def test_wheels_count_what_they_turned(make: Make) -> None:
     assert snapshot.telemetry.output_position_mm == pytest.approx(turned_mm, abs=COUNT_MM)
     for k in range(stand.plant.set.lanes):
         slots = stand.plant.lane[k].wheel_pulses - start[k]
-        assert snapshot.lanes[k].position_mm == pytest.approx(slots * 0.5, abs=0.5 + 0.001)
+        # one track tells no direction: a strip that gives its slack back over an edge counts on
+        assert snapshot.lanes[k].position_mm == pytest.approx(slots * 0.5, abs=1.001)
 
 
 # ---- guards
 
 
 def feed(client: TwinClient) -> None:
+    barely_warm(client)
     client.write("feed.source", FeedSource.LENGTH)
     client.write("feed.length_mm", 2000.0)
     client.write("feed.speed_mm_s", 20.0)

@@ -51,11 +51,11 @@ def heating(board: Board) -> TwinClient:
 def test_a_line_that_is_cut_and_mended_finds_the_head_going_on(make_board: MakeBoard) -> None:
     client = heating(make_board())
     before = client.telemetry().head_ms
-    client.twin.advance(10_000)  # nobody speaks; only feeding must stop for that
+    client.twin.advance(10_000)
+    assert client.heaters() == 0, "nobody speaks: a zone at a fixed output must not go on"
     telemetry = client.telemetry()
     assert telemetry.head_ms - before == pytest.approx(10_000, abs=60)
     assert telemetry.state == State.IDLE
-    assert client.heaters() == 1
 
 
 def test_a_frame_cut_in_the_middle_is_dropped(make_board: MakeBoard) -> None:
@@ -72,10 +72,11 @@ def test_garbage_at_full_rate_is_borne(make_board: MakeBoard) -> None:
     client = heating(board)
     noise = random.Random(5)
     first = board.peek("ms")
-    for _ in range(100):  # 5 s: 524 characters fill 50 ms
+    for k in range(100):  # 5 s: 524 characters fill 50 ms
         board.line.write(noise.randbytes(523))
         board.advance(50)
-        assert board.heaters == 1
+        # garbage is no host: after 2 s the link is silent
+        assert board.heaters == (1 if k < 35 else 0 if k > 45 else board.heaters)
     assert board.peek("ms") - first == pytest.approx(5_000, abs=2)
     board.advance(20)
     board.line.reset_input()

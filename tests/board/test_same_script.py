@@ -96,12 +96,13 @@ def play(stand: Stand) -> Script:
     """Heat a little, feed a length, look on the way and at rest, jog back, look again."""
     script = Script(stand)
     script.write(200, "command.command", Command.RESET)
-    script.write(600, "zone.setpoint_degC", 40.0, 0)
+    script.write(440, "guards.settle_time_s", 0)  # a start that has nothing to wait for
+    script.write(520, "zone_settings.band_degC", 5.0, 0)
+    script.write(600, "zone.setpoint_degC", 25.0, 0)
     script.write(640, "zone.mode", ZoneMode.AUTOMATIC, 0)
     script.write(680, "zone.manual_op_percent", 12.5, 1)
     script.write(720, "zone.mode", ZoneMode.MANUAL, 1)
     script.look(800)
-    script.write(900, "zone.mode", ZoneMode.MANUAL, 0)  # with nothing to settle the run begins
     script.write(940, "feed.source", FeedSource.LENGTH)
     script.write(980, "feed.length_mm", LENGTH_MM)
     script.write(1020, "feed.speed_mm_s", SPEED_MM_S)

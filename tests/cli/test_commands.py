@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
+import select
 import signal
+import struct
 import subprocess
 import sys
+import termios
 import time
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -174,6 +179,10 @@ BAD = {
     "too many values": (SHORT.replace("[5.0, 5.0]", "[5.0, 5.0, 5.0, 5.0]"), "band_degC"),
     "unknown fault": (SHORT.replace("lane_jam", "gremlin"), "gremlin"),
     "lane too high": (SHORT.replace("lane = 2", "lane = 9"), "lane"),
+    "a register that acts": (
+        SHORT.replace('"guards.settle_time_s" = 0.0', '"command.store" = 1.0'),
+        "command.store",
+    ),
     "binary": ("\x00\x01\x02", "line 1"),
     "truncated": (SHORT[:60], "line"),
 }
@@ -204,6 +213,10 @@ def test_bad_scenario_is_one_line_that_names_file_place_and_remedy(
         (("monitor", "--port", "/dev/no-such-port"), "/dev/no-such-port"),
         (("demo", "--headless", "--seconds", "-3"), "seconds"),
         (("demo", "--headless", "--seed", "x"), "seed"),
+        (("demo", "--headless", "--seed", "-1"), "seed"),
+        (("demo", "--headless", "--seed", str(2**64)), "seed"),
+        (("twin", "--pty", "link", "--pace", "inf"), "pace"),
+        (("monitor", "--port", "twin://demo", "--run", "nowhere.toml"), "nowhere.toml"),
         (("twin", "--pty", "no/such/folder/link"), "no/such/folder"),
         (("sing",), "sing"),
     ],
@@ -234,6 +247,60 @@ def test_damaged_run_folder(short, tmp_path: Path, damage: str) -> None:
     done = plylane("replay", copy, "--json", cwd=tmp_path)
     assert_one_line(done)
     assert damage in done.stderr
+
+
+def test_what_the_head_refuses_ends_the_demo_with_the_reason(tmp_path: Path) -> None:
+    scenario = tmp_path / "hot.toml"
+    scenario.write_text(SHORT.replace("[40.0, 36.0]", "[200.0, 36.0]"))
+    done = plylane("demo", "--headless", "--scenario", scenario, "--json", cwd=tmp_path)
+    assert_one_line(done)
+    assert "140" in done.stderr  # the zone's highest setpoint
+    form = last_json(done.stdout)
+    assert form["state"] == "Idle"
+    assert form["trouble"] in done.stderr
+    assert form["time_s"] < 10.0
+
+
+@pytest.mark.parametrize("slip", ['"x"', "[1.0]", "99.0"])
+def test_nonsense_among_recorded_settings(short, tmp_path: Path, slip: str) -> None:
+    _, run = short
+    copy = tmp_path / "run"
+    copy.mkdir()
+    for file in run.iterdir():
+        (copy / file.name).write_bytes(file.read_bytes())
+    text = (copy / "run.toml").read_text()
+    old = '"machine.expected_slip_percent" = 1.5'
+    assert old in text
+    (copy / "run.toml").write_text(text.replace(old, f'"machine.expected_slip_percent" = {slip}'))
+    done = plylane("replay", copy, "--json", cwd=tmp_path)
+    assert_one_line(done)
+    assert "expected_slip_percent" in done.stderr
+
+
+def test_the_log_tells_the_settings_in_force(short) -> None:
+    _, run = short
+    settings = tomllib.loads((run / "run.toml").read_text())["settings"]
+    assert settings["guards.settle_time_s"] == 0.0
+    assert settings["zone_settings.band_degC"] == [5.0, 5.0, 1.0]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="pseudo terminals are POSIX")
+def test_the_demo_shows_its_first_screen_within_ten_seconds(tmp_path: Path) -> None:
+    ours, theirs = os.openpty()
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
+    command = [sys.executable, "-m", "plylane.cli", "demo"]
+    begin = time.monotonic()
+    with subprocess.Popen(
+        command, cwd=tmp_path, stdin=theirs, stdout=theirs, stderr=theirs, close_fds=True
+    ) as process:
+        os.close(theirs)
+        seen = b""
+        while b"pendant lamp rib" not in seen or b"guide" not in seen:
+            assert time.monotonic() - begin < 10.0, seen[-300:]
+            if select.select([ours], [], [], 0.5)[0]:
+                seen += os.read(ours, 65536)
+        process.kill()
+    os.close(ours)
 
 
 def assert_one_line(done: subprocess.CompletedProcess[str]) -> None:
