@@ -1,6 +1,6 @@
 """Draw docs/monitor.svg: the Monitor while the demo is held by the jam.
 
-    python docs/picture.py
+python docs/picture.py
 """
 
 from __future__ import annotations

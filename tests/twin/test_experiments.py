@@ -70,7 +70,7 @@ def test_relay_swings_about_its_temperature_and_gives_the_zone_back(idle: TwinCl
     )
     idle.run(0.3)
     assert idle.client.snapshot().zones[0].mode == ZoneMode.EXPERIMENT
-    time_s, op, pv = record(idle, 1500.0)
+    _, op, pv = record(idle, 1500.0)
     assert status(idle).end == ExperimentEnd.FINISHED
     assert set(np.round(op, 2)) == {5.0, 60.0}
     swing = pv[np.argmax(pv > 60.5) :]
