@@ -19,6 +19,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
+from plylane.commission import CommissionError
 from plylane.head.errors import HeadError
 from plylane.run_setup import RunSetup, SetupError
 from plylane.runlog import RunError
@@ -36,7 +37,7 @@ CAUTION = (
     "Hot parts, moving rollers, fumes. Software is not a safety function: "
     "the hard-wired stop and the thermal cut-out come first."
 )
-USER_ERRORS = (HeadError, RunError, SetupError, TwinError)
+USER_ERRORS = (CommissionError, HeadError, RunError, SetupError, TwinError)
 
 Positive = Annotated[float, Parameter(validator=Number(gt=0, lte=1e9))]
 Pace = Annotated[float, Parameter(validator=Number(gt=0, lte=1000))]
@@ -173,6 +174,41 @@ def ports() -> None:
     for port in found:
         table.add_row(port.device, port.description, "yes" if port.usable else port.note)
     Console().print(table)
+
+
+@app.command
+def commission(*, port: str, unit: int = 1) -> None:
+    """Walk through the first power-up of a head: contacts, sensors, drives, wheels, heaters.
+
+    It ends where something is missing or crossed, and leaves the head off.
+
+    Parameters
+    ----------
+    port
+        Serial port of the head (`plylane ports` lists them).
+    unit
+        Modbus address of the head.
+    """
+    from plylane.commission import commission as walk
+    from plylane.head.client import HeadClient
+
+    errors.print(f"Connecting to {port} ...", style="dim")
+    with HeadClient.open(port, unit=unit) as client:
+        walk(client, _AtTheTerminal())
+    print("Every check has passed. The head is stopped, its zones are off.")
+
+
+class _AtTheTerminal:
+    """The technician, asked in the terminal."""
+
+    def tell(self, line: str) -> None:
+        print(line)
+
+    def agrees(self, question: str) -> bool:
+        try:
+            return input(f"  {question} [y/n] ").strip().lower() in ("y", "yes")
+        except EOFError:
+            return False
 
 
 @app.command

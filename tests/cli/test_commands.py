@@ -218,6 +218,8 @@ def test_bad_scenario_is_one_line_that_names_file_place_and_remedy(
         (("twin", "--pty", "link", "--pace", "inf"), "pace"),
         (("monitor", "--port", "twin://demo", "--run", "nowhere.toml"), "nowhere.toml"),
         (("twin", "--pty", "no/such/folder/link"), "no/such/folder"),
+        (("commission", "--port", "/dev/no-such-port"), "/dev/no-such-port"),
+        (("commission", "--port", "twin://demo?pace=virtual"), "begin again"),  # nobody answers
         (("sing",), "sing"),
     ],
 )
