@@ -240,7 +240,7 @@ uint8_t access_read(const struct head *head, uint8_t space, uint16_t address, ui
 
 /* ------------------------------------------------------------------------------------- writing */
 
-static uint8_t *holding(struct head *head, const struct place *place)
+static ONE_COPY uint8_t *holding(struct head *head, const struct place *place)
 {
     uint8_t *home = place->block.home == HOME_LIVE ? (uint8_t *)&head->live : (uint8_t *)&head->settings;
 

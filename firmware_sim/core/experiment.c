@@ -13,12 +13,12 @@
 #define LEVELS_OF_STEP 2u
 #define LEVELS_OF_DOUBLET 4u
 
-static bool going(const struct head *head)
+static ONE_COPY bool going(const struct head *head)
 {
     return head->experiment.end == EXPERIMENT_END_RUNNING;
 }
 
-static bool state_fits(const struct head *head)
+static ONE_COPY bool state_fits(const struct head *head)
 {
     return head->machine.state == STATE_IDLE || head->machine.state == STATE_EXECUTE;
 }

@@ -55,7 +55,7 @@ static ONE_COPY uint32_t magnitude(int32_t value)
     return value < 0 ? 0u - (uint32_t)value : (uint32_t)value;
 }
 
-static uint8_t bit(uint8_t drive)
+static ONE_COPY uint8_t bit(uint8_t drive)
 {
     return (uint8_t)(1u << drive);
 }
@@ -366,7 +366,7 @@ static bool arrived(const struct head *head)
     return magnitude(head->feed.speed_um_s) <= head->settings.machine.acceleration_mm_s2;
 }
 
-static uint16_t whole_mm(int32_t um)
+static ONE_COPY uint16_t whole_mm(int32_t um)
 {
     int32_t mm = um / UM_PER_MM;
     return (uint16_t)clamp(mm, 0, UINT16_MAX);

@@ -23,7 +23,7 @@
 
 /* ---------------------------------------------------------------------------------- alarms */
 
-static uint32_t alarm_bit(uint8_t alarm)
+static ONE_COPY uint32_t alarm_bit(uint8_t alarm)
 {
     return UINT32_C(1) << alarm;
 }
@@ -123,7 +123,7 @@ static ONE_COPY struct view look_at(struct head *head, uint8_t i)
 }
 
 /* a - b where the difference may not fit 16 bits. */
-static int32_t above(int16_t a, int16_t b)
+static ONE_COPY int32_t above(int16_t a, int16_t b)
 {
     return (int32_t)a - b;
 }

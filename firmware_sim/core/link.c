@@ -257,7 +257,7 @@ void link_tick(struct head *head)
     }
 }
 
-bool link_silent(const struct head *head)
+ONE_COPY bool link_silent(const struct head *head)
 {
     return head->link.quiet_ms > head->settings.guards.link_timeout_ms;
 }

@@ -11,7 +11,7 @@
 
 #include "flash.h"
 
-void pid_reset(struct pid *pid)
+ONE_COPY void pid_reset(struct pid *pid)
 {
     pid->integral = 0.0f;
     pid->slope = 0.0f;

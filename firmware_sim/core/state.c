@@ -83,7 +83,7 @@ void state_init(struct head *head)
     enter(head, STATE_STOPPED);
 }
 
-uint16_t settle_ms(const struct head *head)
+ONE_COPY uint16_t settle_ms(const struct head *head)
 {
     return (uint16_t)(head->settings.guards.settle_time_s * 1000u); /* at most 65 s */
 }

@@ -1,7 +1,7 @@
 """First power-up of a head: is every sensor, drive, wheel and heater where it should be?
 
-Each check looks at one thing, moves or heats as little as shows it, and ends the walk where something
-is missing, crossed or turns the wrong way: nothing that comes after could be trusted.
+Each check looks at one thing, moves or heats as little as shows it, and ends the walk where
+something is missing, crossed or turns the wrong way: nothing that comes after could be trusted.
 """
 
 from __future__ import annotations
@@ -149,7 +149,7 @@ def check_drives(client: HeadClient, person: Person) -> None:
 
 
 def check_wheels(client: HeadClient, person: Person) -> None:
-    """With strips in, all drives together: the output wheel counts forwards, every lane wheel counts."""
+    """With strips in, all drives together: output wheel forwards, every lane wheel counts."""
     _wanted(
         person, "Thread a strip through every lane up to the nozzle, cold. Done?", "thread them"
     )
@@ -188,13 +188,12 @@ def check_heaters(client: HeadClient, person: Person) -> None:
             )
         others = max((rise for k, rise in enumerate(rises) if k != zone), default=0.0)
         if warmest != zone or others > OTHER_SHARE * rises[zone]:
+            shown = ", ".join(f"{_zone(k)} {rise:.1f}" for k, rise in enumerate(rises))
             raise CommissionError(
-                f"The heater of {_zone(zone)} warmed {_zone(warmest if warmest != zone else 1 - zone)}"
-                ": heaters or sensors are crossed; put the plugs right with the supply off."
+                f"The heater of {_zone(zone)} warmed others (K: {shown}): heaters or sensors are "
+                "crossed; put the plugs right with the supply off."
             )
-        person.tell(
-            f"{_zone(zone)} rose by {rises[zone]:.1f} K, the others by {others:.1f} at most."
-        )
+        person.tell(f"{_zone(zone)} rose by {rises[zone]:.1f} K, others by {others:.1f} at most.")
 
 
 CHECKS: Sequence[Check] = (
