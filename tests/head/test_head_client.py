@@ -232,7 +232,7 @@ def test_a_closed_client_says_so(bench: Bench) -> None:
             4,
             "guards.settle_time_s",
             6,
-            "The head refused 6 s for guards settle_time_s: out of range, it takes 0 to 600 s.",
+            "The head refused 6 s for guards settle_time_s: out of range, it takes 0 to 65 s.",
         ),
         (
             Refusal.OUT_OF_RANGE,
