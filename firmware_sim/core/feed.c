@@ -154,34 +154,43 @@ static ONE_COPY int32_t next_step(struct drive *drive, int32_t nm)
     return step;
 }
 
-/* The steps given so far had `left` periods, each a sixteenth of a step, to go (negative: they had
- * more): the drives are owed that. */
-static void carry(struct feed *feed, const int32_t *step, int8_t left)
+/* The last step ran on for `late` periods in place of the new one: the drives are owed the difference, which
+ * at a steady speed is nothing. Negative: it was cut short. `change` is what a late period has cost, in steps. */
+static void carry(struct feed *feed, const int32_t *change, int8_t late)
 {
     for (uint8_t i = 0; i < DRIVES; i++) {
         struct drive *drive = &feed->drive[i];
-        if (step[i] == 0)
+        if (change[i] == 0)
             continue;
         /* the step's last byte and the top byte of the 20 bits of rest: 256ths of what is owed */
-        int16_t part = (int16_t)((uint8_t)step[i] * left + (uint8_t)(drive->rest >> 12));
-        int32_t owed = drive->owed + (step[i] >> 8) * left + (part >> 8);
+        int16_t part = (int16_t)((uint8_t)change[i] * late + (uint8_t)(drive->rest >> 12));
+        int32_t owed = drive->owed + (change[i] >> 8) * late + (part >> 8);
         drive->owed = clamp(owed, -OWED_MAX, OWED_MAX);
         drive->rest = (drive->rest & 0xFFF) | (int32_t)(uint16_t)((uint8_t)part << 4) << 8;
     }
 }
 
-/* Exchange the steps for new ones, all in one go and the direction pins with them. */
+static bool standing(const struct feed *feed)
+{
+    return feed->drive[0].step == 0 && feed->drive[1].step == 0 && feed->drive[2].step == 0;
+}
+
+/* Exchange the steps for new ones, all in one go and the direction pins with them; leaves the changes in
+ * `step`. The schedule is absolute: what a late tick let the old step run is taken off the new one's periods,
+ * so the tick after it is not early. Returns for how many periods the old step ran in the new one's place; a
+ * step that is itself replaced late passes the account on, so more than sixteen are right too. */
 static int8_t exchange(struct head *head, int32_t *step, uint8_t backwards)
 {
     struct feed *feed = &head->feed;
+    bool stood = standing(feed);
     uint8_t before = port_lock(head->port);
-    int8_t left = feed->left;
-    feed->left = PULSES_PER_TICK;
+    int8_t late = stood ? 0 : (int8_t)-feed->left;
+    feed->left = (int8_t)((int8_t)PULSES_PER_TICK - (late > 0 ? late : 0));
     for (uint8_t i = 0; i < DRIVES; i++) {
         struct drive *drive = &feed->drive[i];
         int32_t old = drive->step;
         drive->step = step[i];
-        step[i] = old;
+        step[i] = late > 0 ? step[i] - old : -old; /* early: the old one is owed its last periods */
         drive->pulses += drive->fresh;
         drive->fresh = 0;
     }
@@ -190,7 +199,7 @@ static int8_t exchange(struct head *head, int32_t *step, uint8_t backwards)
         tell_port(head);
     }
     port_unlock(head->port, before);
-    return left;
+    return late;
 }
 
 /* The direction of each drive. One that stands takes that of the others, so that drives which share a
@@ -215,9 +224,9 @@ static void move_drives(struct head *head, int32_t nm)
         else if (step[i] > 0)
             forwards |= bit(i);
     }
-    int8_t left = exchange(head, step, directions(feed, forwards, backwards));
-    if (left != 0)
-        carry(feed, step, left);
+    int8_t late = exchange(head, step, directions(feed, forwards, backwards));
+    if (late != 0)
+        carry(feed, step, late);
 }
 
 static bool drives_at_rest(const struct feed *feed)

@@ -31,7 +31,7 @@
 #include "registers.h"
 
 #define PHASE_PER_PULSE 1000000000
-#define LATE_PERIODS 64  /* 4 ms */
+#define LATE_PERIODS 96  /* 6 ms: at full rate on the board an answer and the braking can cost five */
 #define TRIM_STEP_PPM 10 /* 1 % of the speed a second */
 #define SHEAR_ON_MS 200u
 
