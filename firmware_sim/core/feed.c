@@ -5,9 +5,10 @@
 
 #include "head.h"
 
-/* What one tick can hand to a drive, in units of nm * ratio / 65536, is PHASE_PER_PULSE. This is that,
- * less the 2 % that the trim may add and the carried remainders. */
-#define PHASE_ROOM UINT32_C(976562500)
+/* Full rate, 8000 pulses a second a drive: the most at which the board keeps every tick while three drives brake
+ * and a host reads 50 snapshots a second (docs/bench.md). One tick could hand twice as much to a drive; this is
+ * half of that in units of nm * ratio / 65536, less the 2 % that the trim may add and the carried remainders. */
+#define PHASE_ROOM UINT32_C(488281250)
 /* Braking distances must fit 32 bits of nm, 4.29 m: the lowest acceleration, 1 mm/s2, allows this. */
 #define SLOW_BRAKING_UM_S UINT32_C(92000)
 /* Seventeen milliseconds at full speed: only a port that ticks without pulse periods gets there. */

@@ -51,7 +51,7 @@ TICK = 16_000
 PAINT = 0xA5  # startup.c
 RAM_FIRST = 0x100
 POLL_MS = 20
-PULSES_PER_TURN = 24_000  # in the plant, so that 40 mm/s asks for 15279 pulses a second
+PULSES_PER_TURN = 12_000  # in the plant, so that 40 mm/s asks for 7639 pulses a second
 PULSES_PER_MM = PULSES_PER_TURN / (20.0 * np.pi)
 FULL_MM_S = 40.0
 KIB = 1024
@@ -219,7 +219,7 @@ def pulse_interrupt(elf: Path) -> Iterator[str]:
     words = (
         f"pulse interrupt {pulse.worst} cycles at worst, {pulse.total / pulse.count:.0f} on average"
     )
-    holds = share <= 0.4 and rate > 15_000.0
+    holds = share <= 0.4 and rate > 7_500.0
     yield verdict(f"{words}: {share:.1%} of its period", holds, "at most 40 % at full rate")
     yield f"it waits {pulse.worst_wait} cycles at worst"
     yield f"step pins stay high {probe.step_high_min} cycles at least"

@@ -70,7 +70,7 @@ def test_no_pulse_is_ever_more_than_one_off_the_ideal_line(
 
 
 def test_over_ten_metres_each_drive_keeps_its_ratio() -> None:
-    rig = Rig(pulses_per_m=(50929.58, 20000.01, 150_000), ratio_ppm=(0, -1234, 371))
+    rig = Rig(pulses_per_m=(50929.58, 20000.01, 75_000), ratio_ppm=(0, -1234, 371))
     rig.live.trim_ppm = -777
     rig.set_speed(FAST_UM_S)
     rig.start()
@@ -333,7 +333,7 @@ def test_drives_stand_when_the_main_loop_hangs() -> None:
 # ------------------------------------------------------------------------------------ too fast
 
 
-def test_master_is_slowed_so_that_no_drive_is_asked_for_more_than_a_pulse_a_period() -> None:
+def test_master_is_slowed_so_that_no_drive_is_asked_for_more_than_the_board_sustains() -> None:
     rig = Rig(pulses_per_m=(50_000, 400_000, 20_000), ratio_ppm=(0, 0, 50_000))
     rig.live.trim_ppm = 20_000
     rig.set_speed(FAST_UM_S)
@@ -342,11 +342,11 @@ def test_master_is_slowed_so_that_no_drive_is_asked_for_more_than_a_pulse_a_peri
     check_on_the_line(rig, trace)
     assert rig.feed.overrun_drives == 0b010
     per_s = np.diff(trace.pulses[-16_00:, 1]).mean() * 16_000
-    assert 0.97 * 16_000 < per_s <= 16_000
+    assert 0.97 * 8_000 < per_s <= 8_000
 
 
 def test_speed_that_every_drive_can_follow_raises_nothing() -> None:
-    rig = Rig(pulses_per_m=(50_000, 400_000, 20_000), speed_max_um_s=38_000)
+    rig = Rig(pulses_per_m=(50_000, 200_000, 20_000), speed_max_um_s=38_000)
     rig.set_speed(FAST_UM_S)
     rig.start()
     assert rig.run(200).speed[-1] == 38_000
