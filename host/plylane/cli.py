@@ -23,6 +23,8 @@ from plylane.commission import CommissionError
 from plylane.head.errors import HeadError
 from plylane.run_setup import RunSetup, SetupError
 from plylane.runlog import RunError
+from plylane.tune_command import tune
+from plylane.tune_errors import TuneError
 from plylane.twin_door import TwinError
 
 if TYPE_CHECKING:
@@ -37,7 +39,7 @@ CAUTION = (
     "Hot parts, moving rollers, fumes. Software is not a safety function: "
     "the hard-wired stop and the thermal cut-out come first."
 )
-USER_ERRORS = (CommissionError, HeadError, RunError, SetupError, TwinError)
+USER_ERRORS = (CommissionError, HeadError, RunError, SetupError, TuneError, TwinError)
 
 Positive = Annotated[float, Parameter(validator=Number(gt=0, lte=1e9))]
 Pace = Annotated[float, Parameter(validator=Number(gt=0, lte=1000))]
@@ -51,6 +53,7 @@ app = App(
     help="Control and monitor a heated press head that bonds coated wood strips into a cord. "
     + CAUTION,
 )
+app.command(tune)
 errors = Console(stderr=True)
 
 
@@ -309,7 +312,7 @@ def _show(run: LiveRun, client: HeadClient, seconds: float | None = None) -> Non
     from plylane.recording import Recording
     from plylane.screens import MonitorApp
 
-    screen = MonitorApp(run, Recording.open)
+    screen = MonitorApp(run, Recording.open, run.tuner)
     told = _Told(run)
     logging.getLogger("plylane").addHandler(told)
     if seconds is not None:
@@ -319,6 +322,7 @@ def _show(run: LiveRun, client: HeadClient, seconds: float | None = None) -> Non
         screen.run()
     finally:
         logging.getLogger("plylane").removeHandler(told)
+        run.leave_tuning()
         run.poller.stop()
         run.close()
         client.close()

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Sequence
-from concurrent.futures import Future
+from concurrent.futures import Future, ThreadPoolExecutor
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
 from threading import Lock
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from plylane.head.client import HeadClient
 from plylane.head.poller import LinkStatus, Poller
@@ -30,8 +31,12 @@ from plylane.run_setup import RunSetup
 from plylane.runlog import Recorder, RunInfo
 from plylane.trends import Limits, Trends, trend_names, trend_values
 
+if TYPE_CHECKING:
+    from plylane.tune_run import TuneRun
+
 KEPT_EVENTS = 500
 KEPT_MESSAGES = 50
+LEAVE_S = 5.0
 BOARD_NAMES = {Board.ATMEGA328P: "ATmega328P", Board.TWIN: "twin"}
 ALARM_EVENTS = frozenset({EventCode.ALARM_RAISED, EventCode.ALARM_CLEARED})
 
@@ -66,6 +71,8 @@ class LiveRun:
         self.messages: list[str] = []
         self.alarm_instances: dict[int, int] = {}
         self.recorder: Recorder | None = None
+        self._tuner: TuneRun | None = None
+        self._compute: ThreadPoolExecutor | None = None
         self.identity = describe(client)
         self._title = title
         self._log_trouble = False
@@ -167,6 +174,35 @@ class LiveRun:
         with self._saying:
             self.messages = [*self.messages, line][-KEPT_MESSAGES:]
 
+    # ---------------------------------------------------------------------------------- tuning
+
+    def tuner(self) -> TuneRun:
+        """What tunes the zones of this head; from the first call on it listens."""
+        if self._tuner is None:
+            from plylane.tune_run import TuneRun  # brings scipy along: not needed before
+
+            self._compute = ThreadPoolExecutor(max_workers=1, thread_name_prefix="tuning")
+            zones = self.client.fitted.zones
+            self._tuner = TuneRun(
+                self.poller,
+                zones,
+                compute=self._compute,
+                folder=lambda: self.run_folder,
+                head=self.identity,
+            )
+            self.poller.listeners.append(self._tuner)
+        return self._tuner
+
+    def leave_tuning(self) -> None:
+        """End what the tuning is at, so that zones get back their modes; the poller still runs."""
+        tuner = self._tuner
+        if tuner is None:
+            return
+        tuner.stop()
+        until_s = time.monotonic() + LEAVE_S
+        while tuner.busy and time.monotonic() < until_s:
+            time.sleep(0.02)
+
     # --------------------------------------------------------------------------------- set-up
 
     def record(self, folder: Path, *, live: bool, plan: dict[str, Any], **more: Any) -> None:
@@ -231,6 +267,8 @@ class LiveRun:
 
     def close(self) -> None:
         """End the log with the state last seen."""
+        if self._compute is not None:
+            self._compute.shutdown(wait=False, cancel_futures=True)
         if self.recorder:
             state = self.latest.telemetry.state if self.latest else "unknown"
             self.recorder.close(state)

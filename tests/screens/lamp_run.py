@@ -167,7 +167,7 @@ JAM_EVENTS = events_of(
 
 
 @dataclass
-class FakeSession:
+class FakeHead:
     """Notes down what it is asked for."""
 
     latest: Snapshot | None = None
@@ -201,35 +201,35 @@ class FakeSession:
         self.asked.append(("speed", speed_mm_s))
 
 
-def session_at(time_s: float, **how: Any) -> FakeSession:
-    """A session with its trends filled up to a time."""
+def head_at(time_s: float, **how: Any) -> FakeHead:
+    """A live with its trends filled up to a time."""
     zones = how.get("zones", 2)
-    session = FakeSession(trends=Trends(trend_names(zones)))
+    live = FakeHead(trends=Trends(trend_names(zones)))
     for t in np.arange(max(0.0, time_s - 130.0), time_s, 0.2):
-        session.trends.append(float(t), trend_values(snapshot_at(float(t), zones=zones)))
-    session.latest = snapshot_at(time_s, **how)
-    session.trends.append(time_s, trend_values(session.latest))
-    return session
+        live.trends.append(float(t), trend_values(snapshot_at(float(t), zones=zones)))
+    live.latest = snapshot_at(time_s, **how)
+    live.trends.append(time_s, trend_values(live.latest))
+    return live
 
 
-def running() -> FakeSession:
+def running() -> FakeHead:
     """Feeding, nothing wrong."""
-    return session_at(221.0)
+    return head_at(221.0)
 
 
-def jammed() -> FakeSession:
+def jammed() -> FakeHead:
     """Held after lane 3 stopped; a second alarm has been acknowledged."""
-    session = session_at(
+    live = head_at(
         240.0,
         active=1 << LANE_STOPPED | 1 << UNDER_TEMPERATURE,
         unacknowledged=1 << LANE_STOPPED,
     )
-    session.alarm_instances = {LANE_STOPPED: 1 << 2, UNDER_TEMPERATURE: 1 << 1}
-    session.allowed = {Command.UNHOLD, Command.STOP}
-    session.events += JAM_EVENTS
-    session.findings = [FINDING]
-    session.messages = ["Unhold refused: alarm standing."]
-    return session
+    live.alarm_instances = {LANE_STOPPED: 1 << 2, UNDER_TEMPERATURE: 1 << 1}
+    live.allowed = {Command.UNHOLD, Command.STOP}
+    live.events += JAM_EVENTS
+    live.findings = [FINDING]
+    live.messages = ["Unhold refused: alarm standing."]
+    return live
 
 
 @cache

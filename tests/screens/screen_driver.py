@@ -44,5 +44,5 @@ def press(*keys: str) -> Script:
 async def drawn(pilot: Pilot[Any]) -> None:
     """Have the Monitor draw its trends now rather than at its next turn."""
     await pilot.pause()
-    pilot.app.screen.draw_trends(pilot.app.session.latest)  # type: ignore[attr-defined]
+    pilot.app.screen.draw_trends(pilot.app.live.latest)  # type: ignore[attr-defined]
     await pilot.pause()

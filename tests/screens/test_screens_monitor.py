@@ -14,12 +14,12 @@ from textual.widgets import Button, Input
 from lamp_run import (
     LANE_STOPPED,
     UNDER_TEMPERATURE,
+    FakeHead,
     FakeLink,
     FakeRecording,
-    FakeSession,
+    head_at,
     jammed,
     running,
-    session_at,
     snapshot_at,
 )
 from plylane.head.registers import ALARMS, Command, State
@@ -38,40 +38,40 @@ from screen_driver import LARGE, SMALL, drawn, drive, press, text_of
 SIZES = pytest.mark.parametrize("size", [SMALL, LARGE])
 
 
-def seen(session: FakeSession, *keys: str, size: tuple[int, int] = SMALL) -> str:
+def seen(live: FakeHead, *keys: str, size: tuple[int, int] = SMALL) -> str:
     """The drawn screen after some keys."""
-    return "\n".join(drive(MonitorApp(session), press(*keys), size))
+    return "\n".join(drive(MonitorApp(live), press(*keys), size))
 
 
-def asked(session: FakeSession, *keys: str) -> list[tuple[Any, ...]]:
-    """What the session was asked for by those keys."""
-    drive(MonitorApp(session), press(*keys))
-    return session.asked
+def asked(live: FakeHead, *keys: str) -> list[tuple[Any, ...]]:
+    """What the live was asked for by those keys."""
+    drive(MonitorApp(live), press(*keys))
+    return live.asked
 
 
 def each(snapshots: list[Snapshot]) -> list[list[str]]:
     """The drawn small screen for one snapshot after the other."""
-    session = running()
+    live = running()
 
     async def script(pilot: Pilot[Any]) -> list[list[str]]:
         screens = []
         for snapshot in snapshots:
-            session.latest = snapshot
+            live.latest = snapshot
             pilot.app.screen.tick()  # type: ignore[attr-defined]
             await pilot.pause()
             screens.append(text_of(pilot.app))
         return screens
 
-    screens: list[list[str]] = drive(MonitorApp(session), script)
+    screens: list[list[str]] = drive(MonitorApp(live), script)
     return screens
 
 
 class TestWhatIsSeen:
     @SIZES
     def test_everything_of_a_run(self, size: tuple[int, int]) -> None:
-        session = running()
-        text = seen(session, size=size)
-        now = session.latest
+        live = running()
+        text = seen(live, size=size)
+        now = live.latest
         assert now is not None
         wanted = [
             "pendant lamp rib", "twin, firmware 0.1.0", "link 50/s", "E X E C U T E", "Feeding.",
@@ -97,7 +97,7 @@ class TestWhatIsSeen:
 
     @SIZES
     def test_all_that_can_be_fitted_fits(self, size: tuple[int, int]) -> None:
-        text = seen(session_at(221.0, zones=3, lanes=8), size=size)
+        text = seen(head_at(221.0, zones=3, lanes=8), size=size)
         assert "zone 3" in text
         for lane in range(1, 9):
             assert re.search(rf" {lane} +9\d\d\.\d .* runs", text)
@@ -126,14 +126,14 @@ class TestWhatIsSeen:
             assert alarm.remedy in " ".join(" ".join(rows[below : below + 2]).split())
 
     def test_nothing_heard_yet(self) -> None:
-        text = seen(FakeSession(link=FakeLink(False, "nobody answers on the port", 0.0)))
+        text = seen(FakeHead(link=FakeLink(False, "nobody answers on the port", 0.0)))
         assert "Waiting for the head to answer." in text
         assert "✕ no link: nobody answers on the port" in text
 
     def test_a_lost_link_marks_what_is_shown_as_old(self) -> None:
-        session = running()
-        session.link = FakeLink(False, "the port is gone", 0.0)
-        text = seen(session)
+        live = running()
+        live.link = FakeLink(False, "the port is gone", 0.0)
+        text = seen(live)
         assert "Last known state: the head does not answer now." in text
         assert "✕ no link: the port is gone" in text
 
@@ -154,19 +154,19 @@ class TestWhatIsSeen:
         assert "▲ stopped" in "\n".join(drive(MonitorApp(jammed()), script, (50, 20)))
 
     def test_new_values_reach_the_screen(self) -> None:
-        session = running()
+        live = running()
 
         async def script(pilot: Pilot[Any]) -> str:
-            session.latest = snapshot_at(300.0, state=State.HELD)
+            live.latest = snapshot_at(300.0, state=State.HELD)
             pilot.app.screen.tick()  # type: ignore[attr-defined]
             await pilot.pause()
             return "\n".join(text_of(pilot.app))
 
-        assert "H E L D" in drive(MonitorApp(session), script)
+        assert "H E L D" in drive(MonitorApp(live), script)
 
     def test_a_message_stands_out_first_and_stays(self) -> None:
-        session = running()
-        session.messages = ["Start refused: wrong state."]
+        live = running()
+        live.messages = ["Start refused: wrong state."]
 
         async def script(pilot: Pilot[Any]) -> list[Kind]:
             monitor = pilot.app.screen
@@ -176,7 +176,7 @@ class TestWhatIsSeen:
                 monitor._ticks += 1
             return [fresh, monitor._last_message().kind]
 
-        assert drive(MonitorApp(session), script) == [Kind.STRONG, Kind.QUIET]
+        assert drive(MonitorApp(live), script) == [Kind.STRONG, Kind.QUIET]
 
 
 class TestCommands:
@@ -197,20 +197,20 @@ class TestCommands:
     @pytest.mark.parametrize(("key", "command"), [("s", Command.START), ("c", Command.CLEAR)])
     def test_start_and_clear_ask_back(self, key: str, command: Command) -> None:
         for answer, result in ((("y",), [("command", command)]), (("n",), []), (("escape",), [])):
-            session = running()
-            session.allowed = {command}
-            assert asked(session, key, *answer) == result
+            live = running()
+            live.allowed = {command}
+            assert asked(live, key, *answer) == result
 
     def test_enter_alone_confirms_nothing(self) -> None:
-        session = running()
-        session.allowed = {Command.START}
-        assert asked(session, "s", "enter") == []
+        live = running()
+        live.allowed = {Command.START}
+        assert asked(live, "s", "enter") == []
 
     @SIZES
     def test_the_question_shows_the_cautions(self, size: tuple[int, int]) -> None:
-        session = running()
-        session.allowed = {Command.START}
-        text = seen(session, "s", size=size)
+        live = running()
+        live.allowed = {Command.START}
+        text = seen(live, "s", size=size)
         for piece in ("burn skin", "Rollers draw in", "hard-wired stop is tested", "n No", "y Yes"):
             assert piece in text
 
@@ -219,29 +219,29 @@ class TestCommands:
 
     @pytest.mark.parametrize("opened", [("s",), ("1",), ("question_mark",), ("f",), ("q",)])
     def test_stop_and_abort_work_over_every_dialog(self, opened: tuple[str, ...]) -> None:
-        session = running()
-        session.allowed = {Command.START}
+        live = running()
+        live.allowed = {Command.START}
         wanted = [("command", Command.ABORT), ("command", Command.STOP)]
-        assert asked(session, *opened, "b", "t") == wanted
+        assert asked(live, *opened, "b", "t") == wanted
 
     def test_buttons_do_the_same(self) -> None:
-        session = running()
+        live = running()
 
         async def script(pilot: Pilot[Any]) -> None:
             await pilot.click("#command-hold")
             await pilot.click("#command-abort")
 
-        drive(MonitorApp(session), script)
-        assert session.asked == [("command", Command.HOLD), ("command", Command.ABORT)]
+        drive(MonitorApp(live), script)
+        assert live.asked == [("command", Command.HOLD), ("command", Command.ABORT)]
 
     def test_only_allowed_buttons_are_there_and_abort_always(self) -> None:
-        session = running()
-        session.allowed = {Command.RESET}
+        live = running()
+        live.allowed = {Command.RESET}
 
         async def script(pilot: Pilot[Any]) -> set[str | None]:
             return {b.id for b in pilot.app.screen.query(Button) if b.display}
 
-        assert drive(MonitorApp(session), script) == {"command-reset", "command-abort"}
+        assert drive(MonitorApp(live), script) == {"command-reset", "command-abort"}
 
 
 class TestAlarms:
@@ -257,23 +257,23 @@ class TestAlarms:
         assert asked(running(), "a") == []
 
     def test_the_pick_stays_when_others_change_and_goes_to_a_new_one(self) -> None:
-        session = jammed()
+        live = jammed()
 
         async def script(pilot: Pilot[Any]) -> list[tuple[Any, ...]]:
-            now = session.latest
+            now = live.latest
             assert now is not None
             await pilot.press("down")
             for active, waiting in ((1 << 11 | 1 << 7, 0), (1 << 11 | 1 << 7 | 1, 1)):
                 changed = replace(
                     now.telemetry, alarms_active=active, alarms_unacknowledged=waiting
                 )
-                session.latest = replace(now, telemetry=changed)
+                live.latest = replace(now, telemetry=changed)
                 pilot.app.screen.tick()  # type: ignore[attr-defined]
                 await pilot.pause()
                 await pilot.press("a")
-            return session.asked
+            return live.asked
 
-        assert drive(MonitorApp(session), script) == [
+        assert drive(MonitorApp(live), script) == [
             ("acknowledge", UNDER_TEMPERATURE),
             ("acknowledge", 0),
         ]
@@ -281,17 +281,17 @@ class TestAlarms:
 
 class TestEntries:
     def test_a_setpoint(self) -> None:
-        session = running()
-        assert asked(session, "2", *"97.5", "enter") == [("setpoint", 1, 97.5)]
+        live = running()
+        assert asked(live, "2", *"97.5", "enter") == [("setpoint", 1, 97.5)]
 
     def test_a_speed(self) -> None:
         assert asked(running(), "f", *"12,5", "enter") == [("speed", 12.5)]
 
     def test_out_of_range_is_told_and_not_sent(self) -> None:
-        session = running()
-        text = seen(session, "1", *"999", "enter")
+        live = running()
+        text = seen(live, "1", *"999", "enter")
         assert "From 0 to 140 °C." in text
-        assert session.asked == []
+        assert live.asked == []
 
     def test_escape_leaves_it(self) -> None:
         assert asked(running(), "1", *"80", "escape") == []
@@ -333,13 +333,13 @@ class TestTrends:
 
 
 class TestLeaving:
-    def leave(self, session: FakeSession, *keys: str) -> tuple[bool, type[Any]]:
+    def leave(self, live: FakeHead, *keys: str) -> tuple[bool, type[Any]]:
         async def script(pilot: Pilot[Any]) -> tuple[bool, type[Any]]:
             await pilot.press("q", *keys)
             await pilot.pause()
             return pilot.app._exit, type(pilot.app.screen)
 
-        result: tuple[bool, type[Any]] = drive(MonitorApp(session), script)
+        result: tuple[bool, type[Any]] = drive(MonitorApp(live), script)
         return result
 
     def test_from_a_run_only_after_a_question(self) -> None:
@@ -349,14 +349,14 @@ class TestLeaving:
 
     @pytest.mark.parametrize("state", [State.STOPPED, State.ABORTED])
     def test_from_a_head_at_rest_at_once(self, state: State) -> None:
-        assert self.leave(session_at(221.0, state=state))[0]
+        assert self.leave(head_at(221.0, state=state))[0]
 
     @pytest.mark.parametrize("state", [State.IDLE, State.COMPLETE])
     def test_from_a_head_that_still_heats_only_after_a_question(self, state: State) -> None:
-        assert self.leave(session_at(221.0, state=state)) == (False, Confirm)
+        assert self.leave(head_at(221.0, state=state)) == (False, Confirm)
 
     def test_without_a_head_at_once(self) -> None:
-        assert self.leave(FakeSession())[0]
+        assert self.leave(FakeHead())[0]
 
 
 class TestOtherScreens:
@@ -382,7 +382,7 @@ class TestOtherScreens:
 
         assert drive(MonitorApp(running()), script) == [DARK.name, LIGHT.name]
 
-    def replay(self, session: FakeSession, loader: Any) -> tuple[Any, ...]:
+    def replay(self, live: FakeHead, loader: Any) -> tuple[Any, ...]:
         async def script(pilot: Pilot[Any]) -> tuple[Any, ...]:
             await pilot.press("p")
             await pilot.app.workers.wait_for_complete()
@@ -393,30 +393,30 @@ class TestOtherScreens:
             await pilot.pause()
             return shown, told, type(pilot.app.screen)
 
-        result: tuple[Any, ...] = drive(MonitorApp(session, loader), script)
+        result: tuple[Any, ...] = drive(MonitorApp(live, loader), script)
         return result
 
     def test_replay_of_the_run_and_back_with_stop_at_hand(self) -> None:
-        session = session_at(221.0, state=State.HELD)
-        session.run_folder = Path("run-0007")
+        live = head_at(221.0, state=State.HELD)
+        live.run_folder = Path("run-0007")
         folders: list[Path] = []
 
         def loader(folder: Path) -> FakeRecording:
             folders.append(folder)
             return FakeRecording(until_s=20.0)
 
-        assert self.replay(session, loader) == (Replay, [], Monitor)
-        assert folders == [session.run_folder]
-        assert session.asked == [("command", Command.STOP)]
+        assert self.replay(live, loader) == (Replay, [], Monitor)
+        assert folders == [live.run_folder]
+        assert live.asked == [("command", Command.STOP)]
 
     def test_a_log_that_cannot_be_read_is_told_in_a_line(self) -> None:
-        session = running()
-        session.run_folder = Path("run-0007")
+        live = running()
+        live.run_folder = Path("run-0007")
 
         def loader(folder: Path) -> FakeRecording:
             raise ValueError(f"{folder}: no telemetry yet")
 
-        shown, told, _ = self.replay(session, loader)
+        shown, told, _ = self.replay(live, loader)
         assert (shown, told) == (Monitor, ["run-0007: no telemetry yet"])
 
     def test_a_run_that_is_not_logged(self) -> None:

@@ -1,11 +1,11 @@
 """The screens: Monitor and Replay in one Textual application."""
 
 from plylane.screens.app import MonitorApp, PlylaneApp, ReplayApp, ReplayLoader
-from plylane.screens.source import LinkStatus, LiveSession, Recording
+from plylane.screens.source import LinkStatus, LiveHead, Recording
 
 __all__ = [
     "LinkStatus",
-    "LiveSession",
+    "LiveHead",
     "MonitorApp",
     "PlylaneApp",
     "Recording",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from textual.app import App
 from textual.binding import Binding, BindingType
@@ -14,21 +14,25 @@ from plylane.screens.confirm import confirm_leave
 from plylane.screens.decide import run_is_active
 from plylane.screens.monitor import Monitor
 from plylane.screens.replay import Replay
-from plylane.screens.source import LiveSession, Recording
+from plylane.screens.source import LiveHead, Recording
 from plylane.screens.theme import DARK, LIGHT
+
+if TYPE_CHECKING:
+    from plylane.screens.tune_source import TuneWork
 
 # classes of a screen by its size in cells; the stylesheet says what they mean
 WIDTHS = [(0, "-narrow"), (80, "-usual"), (112, "-wide")]
 HEIGHTS = [(0, "-low"), (20, "-short"), (34, "-tall")]
 
 ReplayLoader = Callable[[Path], Recording]
+Tuner = Callable[[], "TuneWork"]
 
 
 class PlylaneApp(App[None]):
     """Both screens in one application. Stop and abort work wherever the user is.
 
-    With a session the Monitor comes first and `replay_loader` reads the run logged so far;
-    its ValueError and OSError are shown as one line. Without a session, `recording` is shown.
+    With a live the Monitor comes first and `replay_loader` reads the run logged so far;
+    its ValueError and OSError are shown as one line. Without a live, `recording` is shown.
     """
 
     TITLE = "plylane"
@@ -41,28 +45,31 @@ class PlylaneApp(App[None]):
         Binding("t", "now('STOP')", "Stop", id="stop", priority=True),
         Binding("b", "now('ABORT')", "Abort", id="abort", priority=True),
         Binding("p", "replay", "Replay", id="replay"),
+        Binding("z", "tune", "Tune a zone", id="tune"),
         Binding("d", "dark_or_light", "Dark or light", id="dark-or-light"),
         Binding("q,ctrl+q", "leave", "Leave", id="leave"),
     ]
 
     def __init__(
         self,
-        session: LiveSession | None = None,
+        live: LiveHead | None = None,
         recording: Recording | None = None,
         replay_loader: ReplayLoader | None = None,
+        tuner: Tuner | None = None,
     ) -> None:
         super().__init__()
         self.register_theme(DARK)
         self.register_theme(LIGHT)
         self.theme = DARK.name
-        self.session = session
+        self.live = live
         self._recording = recording
         self._replay_loader = replay_loader
+        self._tuner = tuner
 
     def on_mount(self) -> None:
         """The first screen."""
-        if self.session is not None:
-            self.push_screen(Monitor(self.session))
+        if self.live is not None:
+            self.push_screen(Monitor(self.live))
         elif self._recording is not None:
             self.push_screen(Replay(self._recording))
 
@@ -73,15 +80,17 @@ class PlylaneApp(App[None]):
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Commands need a head; so does reading back its run."""
         if action == "now":
-            return self.session is not None
+            return self.live is not None
         if action == "replay":
             return isinstance(self.screen, Monitor) and self._replay_loader is not None
+        if action == "tune":
+            return isinstance(self.screen, Monitor) and self._tuner is not None
         return True
 
     def action_now(self, name: str) -> None:
         """Stop or abort, without a question, whatever is on top."""
-        if self.session is not None:
-            self.session.command(Command[name])
+        if self.live is not None:
+            self.live.command(Command[name])
 
     def action_dark_or_light(self) -> None:
         """The other theme."""
@@ -89,10 +98,10 @@ class PlylaneApp(App[None]):
 
     def action_replay(self) -> None:
         """Read the run logged so far, off the screen's thread."""
-        session, loader = self.session, self._replay_loader
-        if session is None or loader is None:
+        live, loader = self.live, self._replay_loader
+        if live is None or loader is None:
             return
-        folder = session.run_folder
+        folder = live.run_folder
         if folder is None:
             self.notify("This run is not being logged.", severity="warning")
             return
@@ -109,22 +118,30 @@ class PlylaneApp(App[None]):
         self.call_from_thread(self._show_replay, recording)
 
     def _show_replay(self, recording: Recording) -> None:
-        if isinstance(self.screen, Monitor) and self.session is not None:
-            self.push_screen(Replay(recording, self.session.limits))
+        if isinstance(self.screen, Monitor) and self.live is not None:
+            self.push_screen(Replay(recording, self.live.limits))
+
+    def action_tune(self) -> None:
+        """The Tune screen over the Monitor."""
+        live, tuner = self.live, self._tuner
+        if live is not None and tuner is not None:
+            from plylane.screens.tune import Tune  # brings scipy along: not needed before
+
+            self.push_screen(Tune(live, tuner()))
 
     def action_step_back(self) -> None:
-        """From Replay to the Monitor, or out when there is none."""
-        if self.session is None:
+        """From Replay or Tune to the Monitor, or out when there is none."""
+        if self.live is None:
             self.exit()
-        elif isinstance(self.screen, Replay):
+        elif not isinstance(self.screen, Monitor):
             self.pop_screen()
 
     async def action_leave(self) -> None:
         """Out; from a run only after a question."""
-        if isinstance(self.screen, Replay):
+        if not isinstance(self.screen, Monitor):
             self.action_step_back()
             return
-        snapshot = self.session.latest if self.session is not None else None
+        snapshot = self.live.latest if self.live is not None else None
         now = None if snapshot is None else snapshot.telemetry
         if now is None or not run_is_active(now.state, now.status):
             self.exit()
@@ -139,8 +156,13 @@ class PlylaneApp(App[None]):
 class MonitorApp(PlylaneApp):
     """Starts on the Monitor."""
 
-    def __init__(self, session: LiveSession, replay_loader: ReplayLoader | None = None) -> None:
-        super().__init__(session=session, replay_loader=replay_loader)
+    def __init__(
+        self,
+        live: LiveHead,
+        replay_loader: ReplayLoader | None = None,
+        tuner: Tuner | None = None,
+    ) -> None:
+        super().__init__(live=live, replay_loader=replay_loader, tuner=tuner)
 
 
 class ReplayApp(PlylaneApp):

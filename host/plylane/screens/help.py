@@ -33,6 +33,7 @@ MONITOR_KEYS: Keys = (
     ("v", "next trend: temperature, output, speed, mismatch"),
     ("w", "trend over 2, 10, 30, 60 minutes"),
     ("p", "replay the run logged so far"),
+    ("z", "tune a zone"),
     ("d", "dark or light"),
     ("q", "leave"),
 )
@@ -47,6 +48,24 @@ REPLAY_KEYS: Keys = (
     ("↑ ↓", "pick a finding"),
     ("d", "dark or light"),
     ("escape q", "back, or leave"),
+)
+
+TUNE_KEYS: Keys = (
+    ("1 2 3", "choose a zone"),
+    ("e", "experiment: relay, step or doublet"),
+    ("x", "end what is under way"),
+    ("t  b", "stop, abort: at once, on every screen"),
+    ("↑ ↓", "pick a rule"),
+    ("+  -", "SIMC brisker, calmer"),
+    ("g", "write the gains of the picked rule into the head"),
+    ("u", "undo: the gains before"),
+    ("m", "measure a setpoint step against the predicted one"),
+    ("f", "feed step: feed-forward found, written, checked; rollers turn"),
+    ("i", "interaction of the zones, once each has a model"),
+    ("k", "have the head keep its settings over a power cut"),
+    ("v", "next picture"),
+    ("d", "dark or light"),
+    ("escape q", "back"),
 )
 
 WARNING = (

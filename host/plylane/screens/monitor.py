@@ -38,7 +38,7 @@ from plylane.screens.decide import (
 from plylane.screens.entry import NumberEntry
 from plylane.screens.help import MONITOR_KEYS, Help
 from plylane.screens.pictures import Topic
-from plylane.screens.source import LiveSession
+from plylane.screens.source import LiveHead
 from plylane.screens.timeline import clock
 from plylane.screens.widgets.alarms import AlarmHead, AlarmPanel
 from plylane.screens.widgets.banner import Banner
@@ -57,7 +57,7 @@ FRESH_TICKS = round(15 * NUMBERS_PER_S)  # how long a new message stands out
 
 
 class Monitor(Screen[None]):
-    """Reads the session at a fixed low rate and hands each widget what it shows."""
+    """Reads the live at a fixed low rate and hands each widget what it shows."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         *(
@@ -74,9 +74,9 @@ class Monitor(Screen[None]):
         Binding("question_mark", "help", "Help", id="monitor.help"),
     ]
 
-    def __init__(self, session: LiveSession) -> None:
+    def __init__(self, live: LiveHead) -> None:
         super().__init__()
-        self.session = session
+        self.live = live
         self.span_s = SPANS_S[0]
         self._spans = cycle((*SPANS_S[1:], SPANS_S[0]))
         self._lanes = LaneWatch()
@@ -112,11 +112,11 @@ class Monitor(Screen[None]):
     # ------------------------------------------------------------------- what is shown
 
     def tick(self) -> None:
-        """One look at the session."""
+        """One look at the live."""
         if not self.query(Heading):
             return  # not built yet, or on the way out
-        session = self.session
-        snapshot, stale = session.latest, not session.link.connected
+        live = self.live
+        snapshot, stale = live.latest, not live.link.connected
         self._show_heading()
         self._show_state(snapshot, stale)
         if snapshot is not None:
@@ -127,10 +127,10 @@ class Monitor(Screen[None]):
         self._ticks += 1
 
     def _show_heading(self) -> None:
-        heading, session = self.query_one(Heading), self.session
-        heading.title = session.title
-        heading.detail = session.identity
-        link = link_says(session.link, session.pace)
+        heading, live = self.query_one(Heading), self.live
+        heading.title = live.title
+        heading.detail = live.identity
+        link = link_says(live.link, live.pace)
         heading.status = Said(f"{link.text}   ? keys", link.kind)
 
     def _show_state(self, snapshot: Snapshot | None, stale: bool) -> None:
@@ -139,9 +139,9 @@ class Monitor(Screen[None]):
         self.query_one(Banner).show(state, done, stale)
 
     def _show_values(self, snapshot: Snapshot, stale: bool) -> None:
-        session, now = self.session, snapshot.telemetry
-        limits = session.limits
-        stopped = session.alarm_instances.get(LANE_STOPPED, 0)
+        live, now = self.live, snapshot.telemetry
+        limits = live.limits
+        stopped = live.alarm_instances.get(LANE_STOPPED, 0)
         if not now.alarms_active >> LANE_STOPPED & 1:
             stopped = 0
         self.query_one(ZoneTable).rows = tuple(
@@ -153,21 +153,21 @@ class Monitor(Screen[None]):
         table.rows = tuple(self._lanes.rows(snapshot.lanes, now, stopped, limits, stale))
 
     def _show_alarms(self, snapshot: Snapshot | None) -> None:
-        session, panel = self.session, self.query_one(AlarmPanel)
+        live, panel = self.live, self.query_one(AlarmPanel)
         if snapshot is not None:
             now = snapshot.telemetry
             panel.rows = tuple(
-                alarm_rows(now.alarms_active, now.alarms_unacknowledged, session.alarm_instances)
+                alarm_rows(now.alarms_active, now.alarms_unacknowledged, live.alarm_instances)
             )
         head = self.query_one(AlarmHead)
         head.head, head.message = alarms_head(panel.rows), self._last_message()
         self.query_one("#bottom").set_class(not panel.rows, "-quiet")
-        self.query_one(EventLog).entries = log_entries(session.events, session.findings)
+        self.query_one(EventLog).entries = log_entries(live.events, live.findings)
         to_acknowledge = any(row.unacknowledged for row in panel.rows)
-        self.query_one(CommandBar).show(session.allowed_commands(), to_acknowledge)
+        self.query_one(CommandBar).show(live.allowed_commands(), to_acknowledge)
 
     def _last_message(self) -> Said:
-        messages = self.session.messages
+        messages = self.live.messages
         if not messages:
             return Said("")
         if messages[-1] != self._message:
@@ -179,24 +179,24 @@ class Monitor(Screen[None]):
         """Draw what trends there is room for."""
         if snapshot is None:
             return
-        limit = self.session.limits.mismatch_mm
+        limit = self.live.limits.mismatch_mm
         for plot in self.query(TrendPlot):
-            plot.draw(self.session.trends, len(snapshot.zones), limit, self.span_s)
+            plot.draw(self.live.trends, len(snapshot.zones), limit, self.span_s)
 
     # ---------------------------------------------------------------- what is asked for
 
     def want(self, command: Command) -> None:
         """Ask the head for a command, after a question where one is due."""
         if not needs_confirmation(command):
-            self.session.command(command)
-        elif command not in self.session.allowed_commands():
-            self.session.command(command)  # the refusal says why; nothing to confirm
+            self.live.command(command)
+        elif command not in self.live.allowed_commands():
+            self.live.command(command)  # the refusal says why; nothing to confirm
         else:
             self.app.push_screen(confirm_command(command), partial(self._confirmed, command))
 
     def _confirmed(self, command: Command, yes: bool | None) -> None:
         if yes:
-            self.session.command(command)
+            self.live.command(command)
 
     def action_want(self, name: str) -> None:
         """A command by key."""
@@ -209,7 +209,7 @@ class Monitor(Screen[None]):
     def action_acknowledge(self) -> None:
         """Acknowledge the picked alarm."""
         if (row := self.query_one(AlarmPanel).picked) is not None:
-            self.session.acknowledge(row.number)
+            self.live.acknowledge(row.number)
 
     def on_command_bar_acknowledge_wanted(self) -> None:
         """The same by button."""
@@ -217,52 +217,52 @@ class Monitor(Screen[None]):
 
     def on_alarm_panel_acknowledge(self, event: AlarmPanel.Acknowledge) -> None:
         """The same by Enter."""
-        self.session.acknowledge(event.number)
+        self.live.acknowledge(event.number)
 
     def action_acknowledge_all(self) -> None:
         """Acknowledge every alarm."""
-        self.session.acknowledge(None)
+        self.live.acknowledge(None)
 
     def action_setpoint(self, zone: int) -> None:
         """Ask for a setpoint."""
-        snapshot = self.session.latest
+        snapshot = self.live.latest
         if snapshot is None or zone >= len(snapshot.zones):
             return
-        high = of_zone(self.session.limits.setpoint_max_degC, zone)
+        high = of_zone(self.live.limits.setpoint_max_degC, zone)
         title = f"Setpoint of zone {zone_name(zone).removeprefix('zone ')}, °C"
         entry = NumberEntry(title, snapshot.zones[zone].sp_degC, 0.0, high, "°C")
         self.app.push_screen(entry, partial(self._setpoint_given, zone))
 
     def _setpoint_given(self, zone: int, setpoint_degC: float | None) -> None:
         if setpoint_degC is not None:
-            self.session.set_setpoint(zone, setpoint_degC)
+            self.live.set_setpoint(zone, setpoint_degC)
 
     def action_speed(self) -> None:
         """Ask for a feed speed."""
-        snapshot = self.session.latest
+        snapshot = self.live.latest
         if snapshot is None:
             return
         step = FeedRegs.BLOCK.register("speed_mm_s").scale
         now = snapshot.telemetry.feed_target_mm_s
-        high = self.session.limits.speed_max_mm_s
+        high = self.live.limits.speed_max_mm_s
         entry = NumberEntry("Feed speed, mm/s", max(now, step), step, high, "mm/s")
         self.app.push_screen(entry, self._speed_given)
 
     def _speed_given(self, speed_mm_s: float | None) -> None:
         if speed_mm_s is not None:
-            self.session.set_speed(speed_mm_s)
+            self.live.set_speed(speed_mm_s)
 
     def action_topic(self) -> None:
         """The chosen trend shows the next topic."""
         chosen = self.query_one("#chosen", TrendPlot)
         topics = list(Topic)
         chosen.topic = topics[(topics.index(chosen.topic) + 1) % len(topics)]
-        self.draw_trends(self.session.latest)
+        self.draw_trends(self.live.latest)
 
     def action_span(self) -> None:
         """The trends reach further back."""
         self.span_s = next(self._spans)
-        self.draw_trends(self.session.latest)
+        self.draw_trends(self.live.latest)
 
     def action_help(self) -> None:
         """The keys."""

@@ -34,7 +34,7 @@ class LinkStatus(Protocol):
         """Polls answered in the last second."""
 
 
-class LiveSession(Protocol):
+class LiveHead(Protocol):
     """A head being run. Calls return at once; what is refused shows up in `messages`."""
 
     @property
