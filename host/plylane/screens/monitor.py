@@ -57,7 +57,7 @@ FRESH_TICKS = round(15 * NUMBERS_PER_S)  # how long a new message stands out
 
 
 class Monitor(Screen[None]):
-    """Reads the live at a fixed low rate and hands each widget what it shows."""
+    """Reads the live head at a fixed low rate and hands each widget what it shows."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         *(
@@ -112,7 +112,7 @@ class Monitor(Screen[None]):
     # ------------------------------------------------------------------- what is shown
 
     def tick(self) -> None:
-        """One look at the live."""
+        """One look at the live head."""
         if not self.query(Heading):
             return  # not built yet, or on the way out
         live = self.live
