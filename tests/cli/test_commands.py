@@ -81,6 +81,18 @@ def test_demo_ends_complete_with_the_jam_found_in_its_lane(demo) -> None:
     assert (folder / form["run"]).is_dir()
 
 
+def test_at_the_design_s_temperatures_and_speed_only_the_jam_raises_an_alarm(demo) -> None:
+    folder, form = demo
+    with pa.OSFile(str(folder / form["run"] / "events.arrows")) as file:
+        told = pa.ipc.open_stream(file).read_all().column("text").to_pylist()
+    alarms = [text for text in told if "larm" in text]
+    assert alarms == [
+        "Alarm lane stopped: lane 3",
+        "Alarm acknowledged: lane stopped: lane 3",
+        "Alarm over: lane stopped: lane 3",
+    ]
+
+
 def test_replay_finds_what_the_live_run_found(demo) -> None:
     folder, form = demo
     again = last_json(plylane("replay", form["run"], "--json", cwd=folder, check=True).stdout)

@@ -86,7 +86,7 @@ def test_acknowledge_drops_latched_alarms_once_the_head_stands(bare, alarm, stat
     assert bool(bare.head.alarms.active >> alarm.number & 1) == stays
 
 
-@pytest.mark.parametrize("number", range(65536)[::257])
+@pytest.mark.parametrize("number", [6, 7, *range(11, 20), 254, 255, 256, *range(257, 65536, 257)])
 def test_numbers_that_are_no_command_are_refused(bare, number: int) -> None:
     if number in set(Command):
         return
