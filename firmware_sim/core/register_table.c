@@ -114,21 +114,22 @@ const struct reg_entry reg_entries[] FLASH = {
     {31, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, uncommanded_time_s), 61}, /* uncommanded_time_s */
     {32, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, fall_rate_degC_s), 62}, /* fall_rate_degC_s */
     {33, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, stuck_time_s), 63}, /* stuck_time_s */
-    {0, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct drive_settings_regs, pulses_per_m), 64}, /* pulses_per_m */
-    {2, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct drive_settings_regs, ratio_ppm), 66}, /* ratio_ppm */
+    {34, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, rail_codes), 64}, /* rail_codes */
+    {0, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct drive_settings_regs, pulses_per_m), 65}, /* pulses_per_m */
+    {2, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct drive_settings_regs, ratio_ppm), 67}, /* ratio_ppm */
     {4, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct drive_settings_regs, reversed), 23}, /* reversed */
-    {0, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct lane_settings_regs, mm_per_pulse), 68}, /* mm_per_pulse */
-    {0, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, link_timeout_ms), 70}, /* link_timeout_ms */
-    {1, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, mismatch_limit_mm), 71}, /* mismatch_limit_mm */
-    {2, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, mismatch_window_mm), 72}, /* mismatch_window_mm */
-    {3, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, lane_stall_mm), 73}, /* lane_stall_mm */
-    {4, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, dwell_time_s), 74}, /* dwell_time_s */
-    {5, REG_KIND(TYPE_I16, WRITE_STILL), offsetof(struct guards_regs, dwell_temperature_degC), 75}, /* dwell_temperature_degC */
-    {6, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, permit_delay_ms), 76}, /* permit_delay_ms */
-    {7, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, path_timeout_ms), 77}, /* path_timeout_ms */
-    {8, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, start_timeout_s), 78}, /* start_timeout_s */
-    {9, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, guide_length_mm), 79}, /* guide_length_mm */
-    {10, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, settle_time_s), 80}, /* settle_time_s */
+    {0, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct lane_settings_regs, mm_per_pulse), 69}, /* mm_per_pulse */
+    {0, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, link_timeout_ms), 71}, /* link_timeout_ms */
+    {1, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, mismatch_limit_mm), 72}, /* mismatch_limit_mm */
+    {2, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, mismatch_window_mm), 73}, /* mismatch_window_mm */
+    {3, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, lane_stall_mm), 74}, /* lane_stall_mm */
+    {4, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, dwell_time_s), 75}, /* dwell_time_s */
+    {5, REG_KIND(TYPE_I16, WRITE_STILL), offsetof(struct guards_regs, dwell_temperature_degC), 76}, /* dwell_temperature_degC */
+    {6, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, permit_delay_ms), 77}, /* permit_delay_ms */
+    {7, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, path_timeout_ms), 78}, /* path_timeout_ms */
+    {8, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, start_timeout_s), 79}, /* start_timeout_s */
+    {9, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, guide_length_mm), 80}, /* guide_length_mm */
+    {10, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, settle_time_s), 81}, /* settle_time_s */
 };
 
 const uint16_t reg_limits[][LIMITS] FLASH = {
@@ -196,6 +197,7 @@ const uint16_t reg_limits[][LIMITS] FLASH = {
     {0x0005u, 0x0258u, 0x001Eu},
     {0x000Au, 0x1388u, 0x0096u},
     {0x0005u, 0x0E10u, 0x001Eu},
+    {0x0042u, 0x0CCCu, 0x0148u},
     {0x86A0u, 0xD3C0u, 0xB65Eu},
     {0x0001u, 0x05F2u, 0x004Du},
     {0x3CB0u, 0xC350u, 0x0000u},
@@ -230,10 +232,10 @@ const struct reg_block reg_blocks[BLOCK_COUNT] FLASH = {
     {40, 3, 3, SPACE_HOLDING, HOME_LIVE, 59, 3, offsetof(struct live, zone), sizeof(struct zone_regs)}, /* zone */
     {60, 11, 1, SPACE_HOLDING, HOME_LIVE, 62, 11, offsetof(struct live, experiment), sizeof(struct experiment_regs)}, /* experiment */
     {100, 10, 1, SPACE_HOLDING, HOME_SETTINGS, 73, 9, offsetof(struct settings, machine), sizeof(struct machine_regs)}, /* machine */
-    {120, 34, 3, SPACE_HOLDING, HOME_SETTINGS, 82, 28, offsetof(struct settings, zone_settings), sizeof(struct zone_settings_regs)}, /* zone_settings */
-    {260, 5, 3, SPACE_HOLDING, HOME_SETTINGS, 110, 3, offsetof(struct settings, drive_settings), sizeof(struct drive_settings_regs)}, /* drive_settings */
-    {280, 2, 8, SPACE_HOLDING, HOME_SETTINGS, 113, 1, offsetof(struct settings, lane_settings), sizeof(struct lane_settings_regs)}, /* lane_settings */
-    {300, 11, 1, SPACE_HOLDING, HOME_SETTINGS, 114, 11, offsetof(struct settings, guards), sizeof(struct guards_regs)}, /* guards */
+    {120, 35, 3, SPACE_HOLDING, HOME_SETTINGS, 82, 29, offsetof(struct settings, zone_settings), sizeof(struct zone_settings_regs)}, /* zone_settings */
+    {260, 5, 3, SPACE_HOLDING, HOME_SETTINGS, 111, 3, offsetof(struct settings, drive_settings), sizeof(struct drive_settings_regs)}, /* drive_settings */
+    {280, 2, 8, SPACE_HOLDING, HOME_SETTINGS, 114, 1, offsetof(struct settings, lane_settings), sizeof(struct lane_settings_regs)}, /* lane_settings */
+    {300, 11, 1, SPACE_HOLDING, HOME_SETTINGS, 115, 11, offsetof(struct settings, guards), sizeof(struct guards_regs)}, /* guards */
 };
 
 const uint8_t alarm_reactions[ALARM_COUNT] FLASH = {

@@ -4,13 +4,13 @@
 
 #include <stdint.h>
 
-#define REG_MAP_HASH 0x9A6A00F7UL
+#define REG_MAP_HASH 0x5DB290F6UL
 #define REG_FIFO_ADDRESS 768u
 #define VERSION_MAJOR 0u
 #define VERSION_MINOR 1u
 #define VERSION_PATCH 0u
 #define VERSION_TEXT "0.1.0"
-#define MAP_HASH_TEXT "9a6a00f7"
+#define MAP_HASH_TEXT "5db290f6"
 #define VENDOR_TEXT "plylane"
 #define PRODUCT_TEXT "press head controller"
 #define ZONES 3u
@@ -356,6 +356,7 @@ struct zone_settings_regs { /* A zone. */
     uint16_t uncommanded_time_s; /* [1 s] */
     uint16_t fall_rate_degC_s; /* [0.01 degC/s] */
     uint16_t stuck_time_s; /* [1 s] */
+    uint16_t rail_codes;
 };
 
 struct drive_settings_regs { /* A drive: infeed, press, outfeed, in this order. */
@@ -529,6 +530,7 @@ enum reg_block_id {
 #define AT_ZONE_SETTINGS_UNCOMMANDED_TIME_S 151u
 #define AT_ZONE_SETTINGS_FALL_RATE_DEGC_S 152u
 #define AT_ZONE_SETTINGS_STUCK_TIME_S 153u
+#define AT_ZONE_SETTINGS_RAIL_CODES 154u
 #define AT_DRIVE_SETTINGS_PULSES_PER_M 260u
 #define AT_DRIVE_SETTINGS_RATIO_PPM 262u
 #define AT_DRIVE_SETTINGS_REVERSED 264u

@@ -11,11 +11,9 @@
 #define WIRE_DEGC 0.01f
 #define WIRE_PER_K 1.0e11f /* the NTC coefficients travel in units of 1e-11 1/K */
 
-/* A single reading within half a percent of either rail is a broken or a pinched cable, whatever the
- * sensor: the usual 10 k NTC at the preset divider reads 98.6 % at -40 degC and 1.2 % at 220 degC, a Pt1000
- * between 14 and 31 %. */
-#define OPEN_FROM 65208u    /* 99.5 % */
-#define SHORTED_UP_TO 327u  /* 0.5 % */
+/* A single reading close to either rail (zone_settings.rail_codes, preset half a percent) is a broken or a
+ * pinched cable, whatever the sensor: the usual 10 k NTC at the preset divider reads 98.6 % at -40 degC and
+ * 1.2 % at 220 degC, a Pt1000 between 14 and 31 %. */
 /* What lies between is judged as a temperature: no block of this head is ever colder or hotter than this.
  * For a Pt1000 these are 763.3 and 2120.5 ohm (IEC 60751). A PV with its offset then always fits the wire,
  * which ends at 327.67 degC. */
@@ -80,12 +78,13 @@ float sensor_ntc_degC(float ohm, const struct zone_settings_regs *set)
     return WIRE_PER_K / inverse - KELVIN_AT_0_DEGC;
 }
 
-uint8_t sensor_rail(uint16_t converter)
+uint8_t sensor_rail(uint16_t converter, const struct zone_settings_regs *set)
 {
-    if (converter >= OPEN_FROM) {
+    uint16_t near = set->rail_codes;
+    if ((uint16_t)(UINT16_MAX - converter) < near) {
         return SENSOR_OPEN;
     }
-    return converter <= SHORTED_UP_TO ? SENSOR_SHORTED : SENSOR_GOOD;
+    return converter < near ? SENSOR_SHORTED : SENSOR_GOOD;
 }
 
 /* Resistance falls with temperature in an NTC and rises in platinum. NAN, from a resistance beyond the
@@ -104,7 +103,7 @@ static uint8_t beyond(float degC, bool platinum)
 float sensor_degC(uint16_t converter, const struct zone_settings_regs *set, uint8_t *fault)
 {
     bool platinum = set->sensor == SENSOR_KIND_PT1000;
-    *fault = sensor_rail(converter);
+    *fault = sensor_rail(converter, set);
     if (*fault != SENSOR_GOOD) {
         return NAN;
     }

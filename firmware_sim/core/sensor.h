@@ -17,7 +17,7 @@ float sensor_ntc_degC(float ohm, const struct zone_settings_regs *set);
 /* Natural logarithm from integer steps and a short series, the same to the bit on every target. */
 float sensor_ln(float x);
 /* Cheap look at a single reading: at one of the rails? enum sensor_fault. */
-uint8_t sensor_rail(uint16_t converter);
+uint8_t sensor_rail(uint16_t converter, const struct zone_settings_regs *set);
 /* Reading to degC including the offset; sets *fault and returns NAN where the sensor cannot be read. */
 float sensor_degC(uint16_t converter, const struct zone_settings_regs *set, uint8_t *fault);
 

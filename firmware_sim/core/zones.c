@@ -52,7 +52,7 @@ static void forget(struct zone_state *state, uint8_t fault)
 static void take_reading(struct head *head, struct zone_state *state, uint8_t zone)
 {
     uint16_t reading = head->port->converter(head->port->context, zone);
-    uint8_t rail = sensor_rail(reading);
+    uint8_t rail = sensor_rail(reading, &head->settings.zone_settings[zone]);
     if (rail == SENSOR_GOOD) {
         state->doubt = (uint8_t)(state->doubt - (state->doubt > 0u));
         state->sum += reading;

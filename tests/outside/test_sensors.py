@@ -16,6 +16,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from plylane.head.registers import ZoneSettingsRegs
 from plylane_twin._core import ffi, lib
 
 KELVIN = 273.15
@@ -135,6 +136,7 @@ def settings(
     wire = [round(value / 1e-11) for value in coefficients]
     zone.ntc_a_per_K, zone.ntc_b_per_K, zone.ntc_c_per_K, zone.ntc_d_per_K = wire
     zone.sensor_offset_degC = round(offset_degC * 100)
+    zone.rail_codes = ZoneSettingsRegs.BLOCK.register("rail_codes").default
     return zone
 
 
@@ -330,6 +332,19 @@ def test_pt1000_reading_to_temperature(degC: float) -> None:
     assert got == pytest.approx(degC, abs=0.022)
 
 
+def test_how_near_a_rail_counts_is_a_setting() -> None:
+    zone = settings()
+    for codes in (66, 328, 3276):
+        zone.rail_codes = codes
+        for converter, want in (
+            (codes - 1, lib.SENSOR_SHORTED),
+            (codes, lib.SENSOR_GOOD),
+            (65535 - codes, lib.SENSOR_GOOD),
+            (65536 - codes, lib.SENSOR_OPEN),
+        ):
+            assert lib.sensor_rail(converter, zone) == want
+
+
 @pytest.mark.parametrize("pt1000", [False, True])
 def test_open_and_shorted_at_the_rails(pt1000: bool) -> None:
     fault = ffi.new("uint8_t *")
@@ -337,7 +352,7 @@ def test_open_and_shorted_at_the_rails(pt1000: bool) -> None:
     for converter, want in ((65535, lib.SENSOR_OPEN), (0, lib.SENSOR_SHORTED)):
         assert math.isnan(lib.sensor_degC(converter, zone, fault))
         assert fault[0] == want
-        assert lib.sensor_rail(converter) == want
+        assert lib.sensor_rail(converter, zone) == want
 
 
 @pytest.mark.parametrize(
