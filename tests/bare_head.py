@@ -11,7 +11,7 @@ from pymodbus.framer import FramerRTU
 from plylane_twin._core import ffi, lib
 
 INPUT_STOP, INPUT_PERMIT = 0x0100, 0x0200  # port.h
-ROOM_TEMPERATURE = 44582  # 10 kOhm NTC below 4.7 kOhm at 25 degC: 65535 * 10 / 14.7
+ROOM_TEMPERATURE = 59577  # 10 kOhm NTC below 1 kOhm at 25 degC: 65535 * 10 / 11
 
 
 @dataclass
