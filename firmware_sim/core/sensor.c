@@ -81,7 +81,7 @@ float sensor_ntc_degC(float ohm, const struct zone_settings_regs *set)
 uint8_t sensor_rail(uint16_t converter, const struct zone_settings_regs *set)
 {
     uint16_t near = set->rail_codes;
-    if ((uint16_t)(UINT16_MAX - converter) < near) {
+    if ((uint32_t)converter + near > UINT16_MAX) {
         return SENSOR_OPEN;
     }
     return converter < near ? SENSOR_SHORTED : SENSOR_GOOD;
