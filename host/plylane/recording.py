@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from plylane.head.registers import EventCode
 from plylane.head.snapshot import Event
 from plylane.jam import FeedWatch, Finding, WatchSettings, columns_needed
-from plylane.runlog import Run, RunError
+from plylane.runlog import Break, Continuity, Run, RunError
 
 
 @dataclass(frozen=True)
@@ -23,14 +23,21 @@ class Recording:
     run: Run
     findings: list[Finding]
     events: list[Event]
+    breaks: tuple[Break, ...] = ()
     _columns: dict[str, NDArray[Any]] = field(default_factory=dict, repr=False, compare=False)
 
     @classmethod
     def open(cls, folder: Path) -> Self:
-        """Read a run and judge it. Raises RunError."""
+        """Read a run and judge it, part by part: memory does not grow with it. Raises RunError."""
         run = Run.open(folder)
-        columns = run.columns(columns_needed(run.info.lanes))
-        return cls(run, FeedWatch(watch_settings(run)).judge(columns), events_of(run))
+        watch, continuity = FeedWatch(watch_settings(run)), Continuity()
+        findings: list[Finding] = []
+        needed = dict.fromkeys((*columns_needed(run.info.lanes), "time_s", "head_ms"))
+        for part in run.chunks(needed):
+            continuity.follow(part["time_s"], part["head_ms"])
+            findings += watch.judge(part)
+        breaks = tuple(sorted(continuity.breaks, key=lambda one: one.time_s))
+        return cls(run, findings, events_of(run), breaks)
 
     @property
     def name(self) -> str:
@@ -43,9 +50,12 @@ class Recording:
         return self.run.info.model_dump()
 
     @property
-    def torn(self) -> str | None:
-        """Why the log ends early; None when it is whole."""
-        return self.run.torn
+    def remarks(self) -> tuple[str, ...]:
+        """What is not as it should be with the log, a sentence each; none for a whole one."""
+        told = [f"The log is torn: {self.run.torn}"] if self.run.torn else []
+        if self.run.missing:
+            told.append(f"Not recorded (another register map): {', '.join(self.run.missing)}")
+        return (*told, *(f"{one.text[0].upper()}{one.text[1:]}" for one in self.breaks))
 
     @property
     def time_s(self) -> NDArray[np.float64]:
@@ -55,7 +65,7 @@ class Recording:
     def column(self, name: str) -> NDArray[Any]:
         """A column, shape (rows,). Raises KeyError when the log has none of that name."""
         if name not in self._columns:  # a screen asks for the same ones at every move of its cursor
-            if name not in self.run.telemetry.column_names:
+            if name not in self.run.telemetry_schema.names:
                 raise KeyError(name)
             self._columns.update(self.run.columns([name]))
         return self._columns[name]
@@ -67,6 +77,8 @@ class Recording:
             "run": str(self.run.folder),
             "rows": self.run.rows,
             "torn": self.run.torn,
+            "missing": list(self.run.missing),
+            "breaks": [one.text for one in self.breaks],
             "findings": found,
         }
 

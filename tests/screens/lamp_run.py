@@ -243,7 +243,7 @@ class FakeRecording:
 
     def __init__(self, torn: str | None = None, until_s: float = 440.0) -> None:
         self.name = "run-0007"
-        self.torn = torn
+        self.remarks = [f"The log is torn: {torn}"] if torn else []
         self.info: dict[str, Any] = {"name": "pendant lamp rib", "end": {"state": "complete"}}
         self.events = [*EVENTS, *JAM_EVENTS]
         self.findings = [FINDING] if until_s > FINDING.time_s else []

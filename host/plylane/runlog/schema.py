@@ -76,6 +76,16 @@ def columns(zones: int, drives: int, lanes: int) -> tuple[str, ...]:
     return tuple(telemetry_schema(zones, drives, lanes).names)
 
 
+def required_columns(zones: int, drives: int, lanes: int) -> tuple[str, ...]:
+    """Columns without which a log says nothing about feed and heat, whatever map it comes from."""
+    return (
+        *("time_s", "head_ms", "state", "feed_position_mm", "output_position_mm"),
+        *(f"drive{k}_pulses" for k in range(1, drives + 1)),
+        *(f"zone{k}_pv_degC" for k in range(1, zones + 1)),
+        *(f"lane{k}_position_mm" for k in range(1, lanes + 1)),
+    )
+
+
 def row(snapshot: Snapshot) -> Row:
     """Values of one snapshot in the order of `columns`."""
     return (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from statistics import median
 from typing import Any
 
@@ -116,6 +117,12 @@ def _lane_line(recording: Recording, row: int) -> Line:
 def count_text(findings: int) -> str:
     """How many findings."""
     return f"{findings} finding{'' if findings == 1 else 's'}"
+
+
+def remarks_text(remarks: Sequence[str]) -> str:
+    """What is not as it should be with the log, in one line; one or more remarks."""
+    more = f"  (and {len(remarks) - 1} more)" if len(remarks) > 1 else ""
+    return f"◆ {remarks[0]}{more}"
 
 
 def run_detail(recording: Recording) -> str:

@@ -14,7 +14,14 @@ from textual.widgets.option_list import Option
 from plylane.screens.decide import Kind, Said
 from plylane.screens.help import REPLAY_KEYS, Help
 from plylane.screens.pictures import Mark, Picture, Topic, draw, fetch_recording, time_labels
-from plylane.screens.readings import count_text, readings, run_detail, states_in, zones_in
+from plylane.screens.readings import (
+    count_text,
+    readings,
+    remarks_text,
+    run_detail,
+    states_in,
+    zones_in,
+)
 from plylane.screens.source import Recording
 from plylane.screens.timeline import (
     View,
@@ -72,9 +79,8 @@ class Replay(Screen[None]):
     def compose(self) -> ComposeResult:
         """From the top: run, tear, timeline, plots, values, findings, keys."""
         yield Heading()
-        torn = self.recording.torn
-        if torn:
-            yield Static(f"◆ The log is torn: {torn}", id="torn", markup=False)
+        if self.recording.remarks:
+            yield Static(remarks_text(self.recording.remarks), id="remarks", markup=False)
         yield Timeline()
         with Vertical(id="plots"):
             yield Plot(x_axis=False, id="upper")

@@ -113,8 +113,8 @@ class Recording(Protocol):
         """run.toml as a dict; `name`, `started` and `end.state` are shown where they are there."""
 
     @property
-    def torn(self) -> str | None:
-        """Why the log ends early; None when it is whole."""
+    def remarks(self) -> Sequence[str]:
+        """What is not as it should be with the log, a sentence each; none for a whole one."""
 
     @property
     def time_s(self) -> FloatArray:
