@@ -19,7 +19,7 @@ from plylane.head.registers import (
 )
 from plylane.head.snapshot import Event, Snapshot
 from plylane.jam import Finding
-from plylane.runlog import Recorder, RunInfo
+from plylane.runlog import Entry, Recorder, RunInfo
 
 SMALL = RunInfo(name="pendant lamp rib", zones=1, drives=1, lanes=1, seed=7)
 FIVE_LANES = RunInfo(
@@ -59,16 +59,23 @@ FINDINGS = [
     Finding("head_jam", 0.95, None, 4.4, {"onset_s": 0.6}),
 ]
 
+JOURNAL = [
+    Entry(0.3, "joint", 2, "Lane 2: a joint has passed the wheel."),
+    Entry(0.9, "writer_taken", None, "192.0.2.7 port 40000 writes"),
+]
+
 
 def record(folder: Path, info: RunInfo = SMALL, rows: int = 125, **options: Any) -> Recorder:
-    """A recorder that has been told of so many snapshots, two events and two findings."""
+    """A recorder that has been told of so many snapshots, two of all else."""
     recorder = Recorder(folder, info, **options)
     recorder.on_events(EVENTS[:1])
     recorder.on_findings(FINDINGS[:1])
+    recorder.on_journal(JOURNAL[:1])
     for number in range(rows):
         recorder.on_snapshot(snapshot(info, number))
     recorder.on_events(EVENTS[1:])
     recorder.on_findings(FINDINGS[1:])
+    recorder.on_journal(JOURNAL[1:])
     return recorder
 
 

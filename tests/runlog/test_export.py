@@ -11,7 +11,7 @@ import pytest
 import made_run as made
 from plylane.runlog import Run, RunError, export
 
-NAMES = ("telemetry", "events", "findings")
+NAMES = ("telemetry", "events", "findings", "journal")
 
 
 @pytest.fixture
@@ -24,7 +24,8 @@ def test_parquet_keeps_values_units_and_scales(folder: Path, tmp_path: Path) -> 
     files = export(folder, "parquet", tmp_path / "out")
     assert [file.name for file in files] == [f"{name}.parquet" for name in NAMES]
     run = Run.open(folder)
-    for file, wanted in zip(files, (run.telemetry, run.events, run.findings), strict=True):
+    tables = [getattr(run, name) for name in NAMES]
+    for file, wanted in zip(files, tables, strict=True):
         table = pq.read_table(file)
         assert table.equals(wanted.combine_chunks())
         for field, original in zip(table.schema, wanted.schema, strict=True):

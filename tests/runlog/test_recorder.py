@@ -15,7 +15,7 @@ import made_run as made
 from plylane.head.registers import State
 from plylane.runlog import Recorder, Run, RunError, recorder, schema
 
-STREAMS = ("telemetry.arrows", "events.arrows", "findings.arrows")
+STREAMS = ("telemetry.arrows", "events.arrows", "findings.arrows", "journal.arrows")
 
 
 def test_what_is_recorded_is_read_back(tmp_path: Path) -> None:
@@ -69,11 +69,16 @@ def test_the_same_rows_give_the_same_bytes(tmp_path: Path) -> None:
         assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
 
 
+def test_the_journal_reads_as_it_was_told(tmp_path: Path) -> None:
+    made.record(tmp_path / "run").close("complete")
+    assert Run.open(tmp_path / "run").journal_entries() == made.JOURNAL
+
+
 def test_a_live_recorder_keeps_the_same_rows(tmp_path: Path) -> None:
     for name, live in (("inline", False), ("live", True)):
         made.record(tmp_path / name, live=live).close("stopped")
     inline, live_run = Run.open(tmp_path / "inline"), Run.open(tmp_path / "live")
-    for table in ("telemetry", "events", "findings"):
+    for table in ("telemetry", "events", "findings", "journal"):
         assert getattr(inline, table).equals(getattr(live_run, table))
     assert live_run.torn is None and live_run.info == inline.info
 

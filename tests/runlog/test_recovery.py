@@ -15,6 +15,7 @@ import made_run as made
 from plylane.runlog import Run, RunError
 
 TABLES = {"telemetry.arrows": "telemetry", "events.arrows": "events", "findings.arrows": "findings"}
+TABLES["journal.arrows"] = "journal"
 
 
 @pytest.fixture(scope="module")
@@ -68,6 +69,19 @@ def test_a_missing_end_is_told_although_all_streams_are_whole(copy: Path) -> Non
     (copy / "run.toml").write_text(text[: text.index("[end]")])
     run = Run.open(copy)
     assert run.torn == "run.toml has no [end]" and run.rows == 125
+
+
+def test_a_log_from_before_there_was_a_journal_is_whole(copy: Path) -> None:
+    (copy / "journal.arrows").unlink()
+    edit("journal_rows = 2\n", "")(copy)
+    run = Run.open(copy)
+    assert run.torn is None and run.journal_entries() == []
+
+
+def test_a_journal_that_has_gone_is_told(copy: Path) -> None:
+    (copy / "journal.arrows").unlink()
+    with pytest.raises(RunError, match=r"journal.arrows: is missing"):
+        Run.open(copy)
 
 
 def test_rows_that_are_missing_before_a_whole_end_are_told(copy: Path) -> None:

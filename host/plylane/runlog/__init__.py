@@ -4,7 +4,18 @@ from plylane.runlog.continuity import Break, Continuity
 from plylane.runlog.errors import RunError
 from plylane.runlog.export import export
 from plylane.runlog.info import RunEnd, RunInfo
+from plylane.runlog.journal import Entry
 from plylane.runlog.reader import Run
 from plylane.runlog.recorder import Recorder
 
-__all__ = ["Break", "Continuity", "Recorder", "Run", "RunEnd", "RunError", "RunInfo", "export"]
+__all__ = [
+    "Break",
+    "Continuity",
+    "Entry",
+    "Recorder",
+    "Run",
+    "RunEnd",
+    "RunError",
+    "RunInfo",
+    "export",
+]

@@ -20,7 +20,7 @@ _Part = tuple[pa.Schema, Callable[[], Iterable[pa.RecordBatch]]]
 def export(
     folder: Path | str, to: str, out: Path | str | None = None, *, overwrite: bool = False
 ) -> list[Path]:
-    """Write telemetry, events and findings of a run as files beside each other.
+    """Write telemetry, events, findings and journal of a run as files beside each other.
 
     `to` is `parquet` (unit, scale and meaning kept in the field metadata) or `csv` (a first line
     with names, a second with units). `out` is a folder, by default the run folder. Returns the
@@ -36,6 +36,7 @@ def export(
         "telemetry": (run.telemetry_schema, run.telemetry_batches),
         "events": (run.events.schema, run.events.to_batches),
         "findings": (run.findings.schema, run.findings.to_batches),
+        "journal": (run.journal.schema, run.journal.to_batches),
     }
     files = {target / f"{name}.{to}": part for name, part in parts.items()}
     _refuse_existing(files, overwrite)

@@ -32,6 +32,7 @@ class RunEnd(_Table):
     telemetry_rows: int = Field(ge=0)
     event_rows: int = Field(ge=0)
     finding_rows: int = Field(ge=0)
+    journal_rows: int = Field(default=0, ge=0)
     rows_lost: int = Field(default=0, ge=0)
 
 

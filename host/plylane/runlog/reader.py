@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from plylane.runlog import schema
 from plylane.runlog.errors import RunError
 from plylane.runlog.info import FILE, RunEnd, RunInfo, read_info
-from plylane.runlog.recorder import EVENTS, FINDINGS, TELEMETRY
+from plylane.runlog.journal import Entry
+from plylane.runlog.recorder import EVENTS, FINDINGS, JOURNAL, TELEMETRY
 from plylane.runlog.stream import StreamReader
 
 CHUNK_ROWS = 200_000  # more than an hour at 50 rows a second, some 60 MB
@@ -25,8 +26,9 @@ CHUNK_ROWS = 200_000  # more than an hour at 50 rows a second, some 60 MB
 class Run:
     """A recorded run.
 
-    `events` and `findings` are Arrow tables with every whole batch of their streams; telemetry is
-    read when it is asked for. `torn` is None after a clean end, else it says what was cut off.
+    `events`, `findings` and `journal` are Arrow tables with every whole batch of their streams (an
+    older log has no journal: it is empty then); telemetry is read when it is asked for. `torn` is
+    None after a clean end, else it says what was cut off.
     `missing` names the telemetry columns that this version knows and the run, recorded with another
     register map, does not have.
     """
@@ -35,6 +37,7 @@ class Run:
     info: RunInfo
     events: pa.Table
     findings: pa.Table
+    journal: pa.Table
     torn: str | None
     _telemetry: StreamReader
 
@@ -43,13 +46,19 @@ class Run:
         """Read a run folder. Raises RunError when it is not one this version can read."""
         folder = Path(folder)
         info = read_info(folder)
-        wanted = schema.telemetry_schema(*info.fitted)
-        needed = schema.required_columns(*info.fitted)
-        telemetry = StreamReader(folder / TELEMETRY, wanted, needed)
-        events = StreamReader(folder / EVENTS, schema.EVENT_SCHEMA)
-        findings = StreamReader(folder / FINDINGS, schema.FINDING_SCHEMA)
-        torn = _torn(info.end, [telemetry, events, findings])
-        return cls(folder, info, events.table(), findings.table(), torn, telemetry)
+        telemetry = StreamReader(
+            folder / TELEMETRY,
+            schema.telemetry_schema(*info.fitted),
+            schema.required_columns(*info.fitted),
+        )
+        wanted = {EVENTS: schema.EVENT_SCHEMA, FINDINGS: schema.FINDING_SCHEMA}
+        if (folder / JOURNAL).exists() or (info.end and info.end.journal_rows):
+            wanted[JOURNAL] = schema.JOURNAL_SCHEMA
+        readers = [StreamReader(folder / name, columns) for name, columns in wanted.items()]
+        events, findings, *journal = (reader.table() for reader in readers)
+        lines = journal[0] if journal else schema.JOURNAL_SCHEMA.empty_table()
+        torn = _torn(info.end, [telemetry, *readers])
+        return cls(folder, info, events, findings, lines, torn, telemetry)
 
     @property
     def rows(self) -> int:
@@ -105,6 +114,10 @@ class Run:
         rows: list[dict[str, Any]] = self.findings.to_pylist()
         return [{**row, "evidence": json.loads(row["evidence"])} for row in rows]
 
+    def journal_entries(self) -> list[Entry]:
+        """What the host had to say, oldest first."""
+        return [Entry(**row) for row in self.journal.to_pylist()]
+
     def _check(self, names: list[str]) -> None:
         for name in names:
             if name in self.missing:
@@ -129,10 +142,10 @@ def _torn(end: RunEnd | None, readers: list[StreamReader]) -> str | None:
     if end is None:
         parts.append(f"{FILE} has no [end]")
     else:
-        counts = end.telemetry_rows, end.event_rows, end.finding_rows
+        counts = end.telemetry_rows, end.event_rows, end.finding_rows, end.journal_rows
         parts += [
             f"{reader.path.name} holds {reader.rows} rows of {count}"
-            for reader, count in zip(readers, counts, strict=True)
+            for reader, count in zip(readers, counts, strict=False)  # an older log has no journal
             if reader.rows != count
         ]
     return "; ".join(parts) or None

@@ -16,12 +16,14 @@ from plylane.head.registers import State
 from plylane.runlog import schema
 from plylane.runlog.errors import RunError
 from plylane.runlog.info import FILE, RunEnd, RunInfo, write_info
+from plylane.runlog.journal import Entry
 from plylane.runlog.stream import Opener, StreamWriter, open_new
 
 if TYPE_CHECKING:
     from plylane.head.snapshot import Event, Snapshot
 
 TELEMETRY, EVENTS, FINDINGS = "telemetry.arrows", "events.arrows", "findings.arrows"
+JOURNAL = "journal.arrows"
 FLUSH_S = 0.8  # below the second that a kill may cost, by more than a poll and a write take
 MOST_ROWS_WAITING = 3000  # a minute of telemetry waits for a disk that is full or asleep
 CLOSING_TIME_S = 5.0  # a disk that hangs must not keep the program from ending
@@ -85,7 +87,8 @@ class _Folder:
         self.telemetry = _Channel(folder / TELEMETRY, columns, opener)
         self.events = _Channel(folder / EVENTS, schema.EVENT_SCHEMA, opener)
         self.findings = _Channel(folder / FINDINGS, schema.FINDING_SCHEMA, opener)
-        self._channels = (self.telemetry, self.events, self.findings)
+        self.journal = _Channel(folder / JOURNAL, schema.JOURNAL_SCHEMA, opener)
+        self._channels = (self.telemetry, self.events, self.findings, self.journal)
         self._flushed_s: float | None = None
         self._trouble = False
         write_info(folder, run)  # last: a folder with run.toml has all its streams
@@ -99,7 +102,7 @@ class _Folder:
             self.flush()
 
     def take_now(self, channel: _Channel, rows: list[tuple[Any, ...]]) -> None:
-        """Events and findings are few and matter most: straight to the file."""
+        """All but telemetry is little and matters most: straight to the file."""
         channel.waiting.extend(rows)
         self.flush()
 
@@ -128,6 +131,7 @@ class _Folder:
             telemetry_rows=self.telemetry.stream.rows,
             event_rows=self.events.stream.rows,
             finding_rows=self.findings.stream.rows,
+            journal_rows=self.journal.stream.rows,
             rows_lost=lost + sum(channel.lost for channel in self._channels),
         )
         write_info(self._folder, self._run.model_copy(update={"end": end}))
@@ -197,6 +201,12 @@ class Recorder:
         if rows:
             self._do(lambda: self._files.take_now(self._files.findings, rows))
 
+    def on_journal(self, entries: Sequence[Entry]) -> None:
+        """Keep what the host has to say."""
+        rows = [(one.time_s, one.kind, one.lane, one.text) for one in entries]
+        if rows:
+            self._do(lambda: self._files.take_now(self._files.journal, rows))
+
     def close(self, state: State | str) -> None:
         """End the run log with the machine state the run ended in; a second call does nothing."""
         if self._closed:
@@ -241,4 +251,4 @@ def _finding_row(finding: FindingLike) -> tuple[Any, ...]:
     return finding.time_s, finding.kind, finding.lane, finding.lost_mm, evidence
 
 
-__all__ = ["EVENTS", "FILE", "FINDINGS", "TELEMETRY", "Alarm", "FindingLike", "Recorder"]
+__all__ = ["EVENTS", "FILE", "FINDINGS", "JOURNAL", "TELEMETRY", "Alarm", "FindingLike", "Recorder"]

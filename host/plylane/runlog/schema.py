@@ -118,6 +118,15 @@ FINDING_SCHEMA = pa.schema(
     ]
 )
 
+JOURNAL_SCHEMA = pa.schema(
+    [
+        _field("time_s", "s", 1, pa.float64(), "Host clock since the poller's start."),
+        _field("kind", "", 1, pa.string(), "What it is about."),
+        pa.field("lane", pa.uint8(), metadata={"unit": "", "doc": "From 1; null: no one lane."}),
+        _field("text", "", 1, pa.string(), "In words."),
+    ]
+)
+
 
 def event_row(event: Event) -> tuple[Any, ...]:
     """Values of one event in the order of `EVENT_SCHEMA`."""
