@@ -17,7 +17,8 @@ from plylane.tune_errors import TuneError
 if TYPE_CHECKING:
     from plylane.head.client import HeadClient
     from plylane.head.poller import Poller
-    from plylane.tune_run import RuleView, TuneRun, ZoneTuning
+    from plylane.tune_run import TuneRun, ZoneTuning
+    from plylane.tune_run.record_file import InteractionEntry, ZoneEntry
 
 RUNS = Path("runs")
 VIRTUAL_PERIOD_S = 0.1
@@ -46,9 +47,13 @@ def tune(
     apply: Flag = False,
     verify: Flag = False,
     feed: Positive | None = None,
+    feed_start: Positive | None = None,
+    interaction: Flag = False,
+    op_noise: Annotated[float, Parameter(validator=Number(gt=0, lte=100))] = 10.0,
     save: Flag = False,
     guide_empty: Flag = False,
     from_: Annotated[Path | None, Parameter(name="--from")] = None,
+    show: Path | None = None,
     unit: int = 1,
     out: Path = RUNS,
     as_json: Annotated[bool, Parameter(name="--json", negative="")] = False,
@@ -79,6 +84,13 @@ def tune(
     feed
         After that, feed strips at this speed, mm/s: identify the feed-forward (and write it with
         --apply); with --verify step up from a creep to that speed and judge it.
+    feed_start
+        After that, start feeding from rest at this speed, mm/s, and judge it against the predicted.
+    interaction
+        After that, tune the other zones too (--apply: write their gains) and find how far the zones
+        disturb each other, and in which order to tune them.
+    op_noise
+        How far noise may throw the output with the optimum's gains, %, standard deviation.
     save
         Have the head keep the gains over a power cut.
     guide_empty
@@ -86,6 +98,8 @@ def tune(
     from_
         No head: a CSV file with columns time_s, op_percent, pv_degC, a tuning record or a run
         folder.
+    show
+        No head: a tuning record or a run folder that has one, shown as it was kept.
     unit
         Modbus address of the head.
     out
@@ -94,12 +108,21 @@ def tune(
         Print model and rules as one JSON object.
     """
     _check_rule(rule)
-    if (port is None) == (from_ is None):
-        raise TuneError("give either --port for a head or --from for a record")
+    if [port, from_, show].count(None) != 2:
+        raise TuneError(
+            "give one of --port for a head, --from for a record, --show for its results"
+        )
+    if port is None and (apply or verify or feed or feed_start or interaction or save):
+        raise TuneError(
+            "without --port there is no head to write to: leave out --apply, --verify, --feed,"
+            " --feed-start, --interaction, --save"
+        )
+    if show is not None:
+        _show_record(show, as_json)
+        return
+    wishes = {"knob": knob, "rule": rule, "op_noise_percent": op_noise}
     if from_ is not None:
-        if apply or verify or feed or save:
-            raise TuneError("--from has no head to write to: leave out --apply, --verify, --feed")
-        _show(_from_record(from_, zone - 1, knob, rule, setpoint), as_json, {})
+        _show(_from_record(from_, zone - 1, setpoint, wishes), as_json, {})
         return
     if (verify or save) and not apply:
         raise TuneError("--verify and --save look at gains in the head: add --apply")
@@ -107,13 +130,15 @@ def tune(
     try:
         if guide_empty:
             sitting.do(lambda run: run.guide_is_empty())
-        sitting.tune(experiment, knob, rule, setpoint, ceiling)
-        if apply:
-            sitting.do(lambda run: run.apply(zone - 1, sitting.tuning.suggestion.name))
+        sitting.tune(zone - 1, experiment, setpoint, ceiling, apply, wishes)
         if verify:
             sitting.do(lambda run: run.check_setpoint(zone - 1))
         if feed:
             sitting.feed(feed, apply, verify)
+        if feed_start:
+            sitting.start_feed(feed_start, guide_empty)
+        if interaction:
+            sitting.interaction(experiment, apply, guide_empty, wishes)
         if save:
             sitting.do(lambda run: run.save())
     except TuneError:
@@ -122,7 +147,7 @@ def tune(
         raise
     finally:
         sitting.close()
-    _show(sitting.tuning, as_json, {"run": str(sitting.folder), "checks": sitting.verdicts()})
+    _show(sitting.tuning, as_json, sitting.more())
     if not all(check.verdict.passed for check in sitting.tuning.checks):
         raise SystemExit(1)
 
@@ -164,22 +189,42 @@ class _Sitting:
 
     def tune(
         self,
+        zone: int,
         kind: str,
-        knob: float,
-        rule: str | None,
         setpoint_degC: float | None,
         ceiling_degC: float | None,
+        apply: bool,
+        wishes: dict[str, Any],
     ) -> None:
-        """The experiment, and what follows from it."""
+        """The experiment, and what follows from it; gains written on request."""
         if setpoint_degC is not None:
-            self.client.write("zone.setpoint_degC", setpoint_degC, self.zone)
+            self.client.write("zone.setpoint_degC", setpoint_degC, zone)
         changes = {} if ceiling_degC is None else {"ceiling_degC": ceiling_degC}
-        self.do(lambda run: run.experiment(self.zone, kind, knob=knob, rule=rule, **changes))
+        self.do(lambda run: run.experiment(zone, kind, **wishes, **changes))
+        if apply:
+            self.do(lambda run: run.apply(zone, run.tunings[zone].suggestion.name))
 
     def feed(self, speed_mm_s: float, apply: bool, verify: bool) -> None:
         """Feed-forward found, applied, checked."""
         errors.print(FEED_CAUTION, style="bold")
         self.do(lambda run: run.feed_step(self.zone, speed_mm_s, apply=apply, check=verify))
+
+    def start_feed(self, speed_mm_s: float, guide_empty: bool) -> None:
+        """A feed start judged."""
+        errors.print(FEED_CAUTION, style="bold")
+        self.do(lambda run: run.check_feed(self.zone, speed_mm_s, guide_empty=guide_empty))
+
+    def interaction(
+        self, kind: str, apply: bool, guide_empty: bool, wishes: dict[str, Any]
+    ) -> None:
+        """The other zones tuned, then all let rest in turn."""
+        if guide_empty:
+            self.do(lambda run: run.guide_is_empty())
+        for zone in range(self.run.zones):
+            if zone != self.zone:
+                self.tune(zone, kind, None, None, apply, wishes)
+        goals = [self.run.tunings[zone].target.setpoint_degC for zone in range(self.run.zones)]
+        self.do(lambda run: run.find_interaction(goals))
 
     def do(self, begin: Any) -> None:
         """Begin a job and see it through. Raises TuneError with its trouble."""
@@ -199,9 +244,14 @@ class _Sitting:
         text = self.run.status.text
         errors.print(text, style="dim", markup=False, highlight=False, soft_wrap=True)
 
-    def verdicts(self) -> list[dict[str, Any]]:
-        """Of all checks."""
-        return [check.verdict.to_json() for check in self.tuning.checks]
+    def more(self) -> dict[str, Any]:
+        """Folder, verdicts and interaction, for showing."""
+        from plylane.tune_run.record_file import interaction_entry
+
+        checks = [check.verdict.to_json() for check in self.tuning.checks]
+        found = self.run.interaction
+        entry = {"interaction": interaction_entry(found).model_dump()} if found else {}
+        return {"run": str(self.folder), "checks": checks, **entry}
 
     def close(self) -> None:
         """End the log, close the port."""
@@ -245,7 +295,7 @@ def _progress() -> Any:
 
 
 def _from_record(
-    source: Path, zone: int, knob: float, rule: str | None, setpoint_degC: float | None
+    source: Path, zone: int, setpoint_degC: float | None, wishes: dict[str, Any]
 ) -> ZoneTuning:
     from plylane.tune_run.analyse import analyse
     from plylane.tune_run.sources import read_source
@@ -259,8 +309,7 @@ def _from_record(
             found.instrument,
             setpoint_degC=setpoint_degC or found.setpoint_degC,
             limits=found.limits_percent,
-            knob=knob,
-            rule=rule,
+            **wishes,
         )
     except RecordError as error:
         where = "" if str(source) in str(error) else f"{source}: "
@@ -270,66 +319,80 @@ def _from_record(
 # ---------------------------------------------------------------------------------------- showing
 
 
+def _show_record(path: Path, as_json: bool) -> None:
+    """A tuning record as it was kept, without the samples."""
+    from plylane.tune_run.record_file import FILE, read_tuning
+    from plylane.tuning import RecordError
+
+    try:
+        kept = read_tuning(path / FILE if path.is_dir() else path)
+    except RecordError as error:
+        raise TuneError(str(error)) from error
+    if as_json:
+        print(json.dumps(kept.model_dump(exclude={"zones": {"__all__": {"samples"}}})))
+        return
+    _say(kept.head)
+    for entry in kept.zones:
+        _print_zone(entry)
+    if kept.interaction is not None:
+        _print_interaction(kept.interaction)
+
+
 def _show(tuning: ZoneTuning, as_json: bool, more: dict[str, Any]) -> None:
+    from plylane.tune_run.record_file import InteractionEntry, entry_of
+
     if as_json:
         print(json.dumps(tuning.to_json() | more))
         return
-    _say(_model_line(tuning))
-    Console().print(_rules(tuning))
-    against = [f"{view.name} ({', '.join(view.faults)})" for view in tuning.views if view.faults]
-    if against:
-        _say(f"Against: {'; '.join(against)}")
-    _say(f"Suggested: {tuning.suggestion.reason}")
-    if tuning.held is not None and tuning.chosen is not None:
-        _say(f"In the head: {tuning.held.text}")
-    for check in tuning.checks:
-        word = "passed" if check.verdict.passed else "FAILED"
-        _say(f"{check.verdict.kind.capitalize()} {word}: {'; '.join(check.verdict.reasons)}")
+    _print_zone(entry_of(tuning))
+    if "interaction" in more:
+        _print_interaction(InteractionEntry.model_validate(more["interaction"]))
     if "run" in more:
         _say(f"Log and tuning record: {more['run']}")
+
+
+def _print_zone(entry: ZoneEntry) -> None:
+    from plylane.tune_run.record_file import kept_lines
+
+    lines = kept_lines(entry)
+    _say(lines.model)
+    Console().print(_rules(entry))
+    for line in lines.rest:
+        _say(line)
+
+
+def _print_interaction(found: InteractionEntry) -> None:
+    table = Table(box=None, pad_edge=False)
+    table.add_column("", no_wrap=True)
+    for number in range(1, len(found.relative) + 1):
+        table.add_column(f"OP {number}", justify="right", no_wrap=True)
+    gains = zip(found.gain_degC_per_percent, found.relative, strict=True)
+    for number, (gain, relative) in enumerate(gains, 1):
+        table.add_row(f"PV {number} gain degC/%", *(f"{value:.3f}" for value in gain))
+        table.add_row(f"PV {number} relative gain", *(f"{value:.2f}" for value in relative))
+    Console().print(table)
+    _say(f"Tune zone {', then '.join(map(str, found.order))}.")
+    for remark in found.remarks:
+        _say(remark)
 
 
 def _say(line: str) -> None:
     Console().print(line, highlight=False, markup=False, soft_wrap=True)
 
 
-def _model_line(tuning: ZoneTuning) -> str:
-    model = tuning.result.model
-    order = "first" if model.kind == "fopdt" else "second"
-    second = (
-        f", second time constant {model.second_time_constant_s:.1f}"
-        f" ± {model.second_time_constant_se:.1f} s"
-        if model.second_time_constant_s
-        else ""
-    )
-    return (
-        f"Zone {tuning.zone + 1}: {order} order, gain {model.gain_degC_per_percent:.3f}"
-        f" ± {model.gain_se:.3f} degC/%, time constant {model.time_constant_s:.0f}"
-        f" ± {model.time_constant_se:.0f} s{second}, dead time {model.dead_time_s:.1f}"
-        f" ± {model.dead_time_se:.1f} s, residual {tuning.found.rms_degC:.2f} degC"
-    )
-
-
-def _rules(tuning: ZoneTuning) -> Table:
+def _rules(entry: ZoneEntry) -> Table:
     table = Table(box=None, pad_edge=False)
     table.add_column("rule", no_wrap=True, min_width=23)
     for name in ("kp", "ti s", "td s", "Ms", "GM", "PM deg", "over", "settles"):
         table.add_column(name, justify="right", no_wrap=True)
-    for view in tuning.views:
-        table.add_row(*_row(view), style="bold" if view.name == tuning.suggestion.name else None)
+    for name, rule in entry.rules.items():
+        table.add_row(name, *_row(rule), style="bold" if name == entry.suggested else None)
     return table
 
 
-def _row(view: RuleView) -> list[str]:
-    margins, figures, gains = view.rule.margins, view.preview.figures, view.gains
-    return [
-        view.name,
-        f"{gains.kp:.2f}",
-        f"{gains.ti_s:.1f}",
-        f"{gains.td_s:.2f}",
-        f"{margins.ms:.2f}",
-        f"{margins.gain_margin:.1f}",
-        f"{margins.phase_margin_deg:.0f}",
-        f"{figures.overshoot_degC:.1f}",
-        "-" if figures.settling_s is None else f"{figures.settling_s:.0f} s",
-    ]
+def _row(rule: dict[str, Any]) -> list[str]:
+    columns = {
+        "kp": ".2f", "ti_s": ".1f", "td_s": ".2f", "ms": ".2f", "gain_margin": ".1f",
+        "phase_margin_deg": ".0f", "overshoot_degC": ".1f", "settling_s": ".0f",
+    }  # fmt: skip
+    return ["-" if rule[name] is None else f"{rule[name]:{form}}" for name, form in columns.items()]

@@ -22,13 +22,28 @@ from operator import mul
 import numpy as np
 from scipy.linalg import expm
 
-from plylane.tuning import Instrument, LoopTiming, Process, Record, identify, loop_margins, tune
-from plylane.tuning.optimum import Bounds, load_iae, optimum_pid
+from plylane.tuning import (
+    OP_NOISE_MOST_PERCENT,
+    Gains,
+    Identification,
+    Instrument,
+    LoopTiming,
+    Process,
+    Record,
+    identify,
+    loop_margins,
+    tune,
+)
+from plylane.tuning.optimum import MS_MOST, Bounds, load_iae, optimum_pi, optimum_pid
 
 STEP_S, ROW_S, WINDOW_S = 0.1, 0.5, 1.0
 SENSOR_LAG_S, NOISE_K, AMBIENT_DEGC = 4.0, 0.05, 22.0
 REST_S = 20.0
-RULES = ("simc", "simc_pid", "amigo", "ziegler_nichols", "tyreus_luyben", "optimum_pi", "optimum")
+PI_RULES = ("simc", "amigo_pi", "ziegler_nichols_pi", "tyreus_luyben_pi", "optimum_pi")
+PID_RULES = ("simc_pid", "amigo", "ziegler_nichols", "tyreus_luyben", "optimum")
+RULES = PI_RULES + PID_RULES
+LIMITED = "optimum, noise limit"
+"""The optimum as `tune` gives it to a technician: among gains that noise lets tremble by 10 %."""
 
 Command = Callable[[float, float], float]
 """Time (s), PV (degC) -> output (%)."""
@@ -184,26 +199,42 @@ class Outcome:
     errors: tuple[float, float, float]
     scores: tuple[float, float, float]
     seconds: float
-    ratios: dict[str, float]
+    ratios: dict[str, Ratio]
 
 
-def iae_ratio(plant: Plant, found: object, timing: LoopTiming, names: tuple[str, ...]) -> dict:
-    """Load IAE of each rule on the true plant over that of the best PID at the same Ms.
-
-    Rules get the model alone, so that noise does not limit the optimum.
+@dataclass(frozen=True)
+class Ratio:
+    """Load IAE on the true plant over that of the best there at the same Ms: `pid` of all PIDs,
+    `like` of those that keep to the same restriction (PI; the same limit on noise).
     """
-    result = tune(found, timing)
+
+    pid: float
+    like: float
+
+
+def iae_ratios(
+    plant: Plant, found: Identification, timing: LoopTiming, names: tuple[str, ...]
+) -> dict[str, Ratio]:
+    """Of each rule on the model alone, so that noise does not limit the optimum; and of LIMITED."""
     true = plant.process.delayed(timing.extra_delay_s)
-    ratios = {}
-    for name in names:
-        gains = result.rules[name].gains
-        margins = loop_margins(true, gains)
-        if not margins.stable:
-            ratios[name] = float("inf")
-            continue
-        best = optimum_pid(true, Bounds(margins.ms))
-        ratios[name] = load_iae(true, gains) / load_iae(true, best)
-    return ratios
+    result = tune(found.model, timing)
+    ratios = {name: ratio(true, result.rules[name].gains) for name in names}
+    limited = tune(found, timing).rules["optimum"].gains
+    return {**ratios, LIMITED: ratio(true, limited, OP_NOISE_MOST_PERCENT / found.noise_degC)}
+
+
+def ratio(true: Process, gains: Gains, fast_gain: float = float("inf")) -> Ratio:
+    margins = loop_margins(true, gains)
+    if not margins.stable:
+        return Ratio(float("inf"), float("inf"))
+    own, best = load_iae(true, gains), load_iae(true, optimum_pid(true, Bounds(margins.ms)))
+    like = best
+    if gains.td_s == 0.0:
+        like = load_iae(true, optimum_pi(true, Bounds(margins.ms)))
+    elif np.isfinite(fast_gain):
+        # the same Ms or less: where noise limits the gain, Ms is what comes of it
+        like = load_iae(true, optimum_pid(true, Bounds(max(margins.ms, MS_MOST), fast_gain)))
+    return Ratio(own / best, own / like)
 
 
 def study_one(
@@ -211,8 +242,9 @@ def study_one(
 ) -> Outcome:
     record = make_record(rng, plant, experiment)
     began = time.process_time()
-    model = identify(record, Instrument(SENSOR_LAG_S, WINDOW_S, 0.0)).model
+    found = identify(record, Instrument(SENSOR_LAG_S, WINDOW_S, 0.0))
     seconds = time.process_time() - began
+    model = found.model
     true = plant.gain, plant.lag_s, plant.dead_s
     value = model.gain_degC_per_percent, model.time_constant_s, model.dead_time_s
     error = model.gain_se, model.time_constant_se, model.dead_time_se
@@ -220,7 +252,7 @@ def study_one(
         tuple(abs(v / t - 1.0) for v, t in zip(value, true, strict=True)),
         tuple(abs(v - t) / e for v, t, e in zip(value, true, error, strict=True)),
         seconds,
-        iae_ratio(plant, model, LoopTiming(), rules) if rules else {},
+        iae_ratios(plant, found, LoopTiming(), rules) if rules else {},
     )
 
 
@@ -244,11 +276,14 @@ def print_identification(name: str, outcomes: list[Outcome]) -> None:
 
 
 def print_loops(outcomes: list[Outcome]) -> None:
-    for rule in RULES:
-        ratios = np.array([outcome.ratios[rule] for outcome in outcomes])
-        median, ninth, _ = percentiles(100.0 * (ratios[np.isfinite(ratios)] - 1.0))
-        unstable = int(np.sum(~np.isfinite(ratios)))
-        print(f"{rule:16} {median:8.2f} {ninth:8.2f} {unstable:9d}")
+    for rule in (*RULES, LIMITED):
+        ratios = [outcome.ratios[rule] for outcome in outcomes]
+        sound = [one for one in ratios if np.isfinite(one.pid)]
+        columns = []
+        for values in ([one.pid for one in sound], [one.like for one in sound]):
+            columns += percentiles(100.0 * (np.array(values) - 1.0))[:2]
+        figures = " ".join(f"{value:9.2f}" for value in columns)
+        print(f"{rule:21}{figures} {len(ratios) - len(sound):9d}")
 
 
 def main() -> None:
@@ -267,8 +302,11 @@ def main() -> None:
         loops = outcomes if rules else loops
     median, _, most = percentiles(1e3 * np.array(seconds))
     print(f"identification: {median:.0f} ms of processor time (median), {most:.0f} ms (95th %)")
-    print("\nload IAE above that of the best PID at the same Ms (from relay records)")
-    print("rule             median %   90th %  unstable")
+    print(
+        "\nload IAE above that of the best at the same Ms (from relay records), %: of all PIDs, and"
+    )
+    print("of the best PI for a PI, of the best PID within the same noise for the limited one")
+    print("rule                    PID 50th      90th like 50th      90th  unstable")
     print_loops(loops)
 
 

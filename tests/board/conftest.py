@@ -17,8 +17,8 @@ from plylane_twin import BUILT_BOARD, Board, Twin
 from plylane_twin.stand import Stand
 
 # what the twin's tests use is used here too: one suite, two heads
-sys.path.insert(0, str(Path(__file__).parents[1] / "twin"))
-pytest.register_assert_rewrite("test_doors", "twin_client", "doors")
+sys.path[:0] = [str(Path(__file__).parents[1] / folder) for folder in ("twin", "tuning")]
+pytest.register_assert_rewrite("test_doors", "twin_client", "doors", "tune_rig")
 
 ROOT = Path(__file__).parents[2]
 

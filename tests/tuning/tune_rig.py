@@ -1,4 +1,4 @@
-"""A twin, a poller and a TuneRun in virtual time, single-threaded; the line can be cut."""
+"""A twin or board, a poller and a TuneRun in virtual time, single-threaded; the line can be cut."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from plylane.head.registers import Command, ZoneMode
 from plylane.head.snapshot import Snapshot
 from plylane.tune_run import TuneRun, ZoneTuning
 from plylane_twin import Scenario, Twin
+from plylane_twin.stand import Stand
 
 PLAIN = 'format = "plylane scenario 1"\nname = "tuning"\n'
 SETPOINTS = (110.0, 95.0)  # of the demo scenario
@@ -21,7 +22,7 @@ PERIOD_S = 0.1
 class DirectPort:
     """A port whose answers are there at once, or never while `cut`."""
 
-    def __init__(self, twin: Twin) -> None:
+    def __init__(self, twin: Stand) -> None:
         self.twin = twin
         self.clock = self
         self.cut = False
@@ -58,8 +59,15 @@ class DirectPort:
 class TuneRig:
     """What the tests do at the head and with the tuning."""
 
-    def __init__(self, seed: int = 7, folder: Path | None = None, scenario: str = PLAIN) -> None:
-        self.twin = Twin(Scenario.parse(scenario), seed=seed)
+    def __init__(
+        self,
+        seed: int = 7,
+        folder: Path | None = None,
+        scenario: str = PLAIN,
+        stand: Stand | None = None,
+    ) -> None:
+        """`stand` a head that is there already, in place of a twin."""
+        self.twin = stand or Twin(Scenario.parse(scenario), seed=seed)
         self.port = DirectPort(self.twin)
         self.client = HeadClient.open("direct", opener=lambda _: self.port)
         self.poller = Poller(self.client, PERIOD_S)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import partial
+from typing import Any
 
 import numpy as np
 
@@ -106,9 +107,9 @@ def _tell_experiment(
 
 
 def tune_zone(
-    engine: Engine, zone: int, kind: str, changes: dict[str, float], knob: float, rule: str | None
+    engine: Engine, zone: int, kind: str, changes: dict[str, float], wishes: dict[str, Any]
 ) -> Job[ZoneTuning]:
-    """Experiment, model, rules."""
+    """Experiment, model, rules; `wishes` as `analyse` takes them (knob, rule, op_noise_percent)."""
     plan, seen = yield from run_experiment(engine, zone, kind, changes)
     now = yield from engine.call(partial(read_zone, zone=zone))
     settings = yield from engine.call(lambda c: c.read_block(ZoneSettingsRegs, zone))
@@ -121,9 +122,8 @@ def tune_zone(
             instrument_of(settings, engine.windows.start_s[zone]),
             setpoint_degC=now.working_temperature,
             limits=(settings.op_min_percent, settings.op_max_percent),
-            knob=knob,
-            rule=rule,
             experiment=plan,
+            **wishes,
         )
     )
     engine.tell(tuning.suggestion.reason)

@@ -34,10 +34,11 @@ class Trace:
     def record(self, zone: int, heats: int | None = None) -> Record:
         """A zone's record; `heats` the zone whose output is the input, the same where left out.
 
-        Raises RecordError.
+        The other zones' PVs go with it. Raises RecordError.
         """
         op = self.op_percent[zone if heats is None else heats]
-        return Record.of(self.time_s, op, self.pv_degC[zone], self.feed_mm_s)
+        others = [pv for number, pv in enumerate(self.pv_degC) if number != zone]
+        return Record.of(self.time_s, op, self.pv_degC[zone], self.feed_mm_s, others)
 
 
 class Log:

@@ -84,6 +84,7 @@ class ZoneTuning:
             "model": self.result.model.to_json(),
             "rms_degC": self.found.rms_degC,
             "knob": self.knob,
+            "noise_price": self.result.noise_price,
             "rules": {view.name: view.to_json() for view in self.views},
             "suggested": self.suggestion.name,
             "reason": self.suggestion.reason,

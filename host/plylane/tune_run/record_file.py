@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
@@ -18,6 +19,7 @@ from plylane.tuning import FeedForward, Instrument, Interaction, Record, RecordE
 FILE = "tuning.json"
 FORMAT = "plylane tuning 1"
 SAMPLES_MOST = 6000
+PRICE_TOLD = 1.02
 
 
 class _Strict(BaseModel):
@@ -31,6 +33,7 @@ class Samples(_Strict):
     op_percent: list[float]
     pv_degC: list[float]
     feed_mm_s: list[float] | None = None
+    others_degC: list[list[float]] = []
 
 
 class Known(_Strict):
@@ -51,7 +54,9 @@ class ZoneEntry(_Strict):
     setpoint_degC: float
     limits_percent: tuple[float, float]
     knob: float
+    noise_price: float = 1.0
     model: dict[str, Any]
+    rms_degC: float | None = None
     rules: dict[str, dict[str, Any]]
     suggested: str
     reason: str
@@ -65,7 +70,13 @@ class ZoneEntry(_Strict):
     def record(self) -> Record:
         """The experiment's record. Raises RecordError."""
         columns = self.samples
-        return Record.of(columns.time_s, columns.op_percent, columns.pv_degC, columns.feed_mm_s)
+        return Record.of(
+            columns.time_s,
+            columns.op_percent,
+            columns.pv_degC,
+            columns.feed_mm_s,
+            columns.others_degC,
+        )
 
     @property
     def known(self) -> Instrument:
@@ -121,8 +132,8 @@ def write_tuning(
     form = {
         "format": FORMAT,
         "head": head,
-        "zones": [_zone(tunings[zone]) for zone in sorted(tunings)],
-        "interaction": None if found is None else _interaction(found),
+        "zones": [entry_of(tunings[zone]).model_dump() for zone in sorted(tunings)],
+        "interaction": None if found is None else interaction_entry(found).model_dump(),
     }
     beside = file.with_suffix(".new")
     try:
@@ -134,11 +145,10 @@ def write_tuning(
         ) from error
 
 
-def _zone(tuning: ZoneTuning) -> dict[str, Any]:
-    form = tuning.to_json()
-    form.pop("rms_degC")
+def entry_of(tuning: ZoneTuning) -> ZoneEntry:
+    """What is kept of a zone's tuning."""
     known = tuning.instrument
-    return form | {
+    more = {
         "experiment": None if tuning.experiment is None else tuning.experiment.to_json(),
         "samples": _samples(tuning.record),
         "instrument": {
@@ -154,9 +164,10 @@ def _zone(tuning: ZoneTuning) -> dict[str, Any]:
         "feed_forward": _forward(tuning.feed_forward),
         "checks": [check.to_json() for check in tuning.checks],
     }
+    return ZoneEntry.model_validate(tuning.to_json() | more)
 
 
-def _samples(record: Record) -> dict[str, list[float] | None]:
+def _samples(record: Record) -> dict[str, Any]:
     """Telemetry has two decimals, its clock three."""
     every = -(-len(record.time_s) // SAMPLES_MOST)
     feed = record.feed_mm_s if record.feed_mm_s is not None and record.feed_mm_s.any() else None
@@ -164,9 +175,8 @@ def _samples(record: Record) -> dict[str, list[float] | None]:
         "time_s": np.round(record.time_s[::every], 3).tolist(),
         "op_percent": np.round(record.op_percent[::every], 2).tolist(),
         "pv_degC": np.round(record.pv_degC[::every], 2).tolist(),
-        "feed_mm_s": None
-        if feed is None or not feed.any()
-        else np.round(feed[::every], 2).tolist(),
+        "feed_mm_s": None if feed is None else np.round(feed[::every], 2).tolist(),
+        "others_degC": [np.round(other[::every], 2).tolist() for other in record.others_degC],
     }
 
 
@@ -184,10 +194,75 @@ def _forward(found: FeedForward | None) -> dict[str, float] | None:
     }
 
 
-def _interaction(found: Interaction) -> dict[str, Any]:
-    return {
-        "gain_degC_per_percent": found.gain.tolist(),
-        "relative": found.relative.tolist(),
-        "order": [zone + 1 for zone in found.order],
-        "remarks": list(found.remarks),
-    }
+def interaction_entry(found: Interaction) -> InteractionEntry:
+    """What is kept of an interaction."""
+    return InteractionEntry(
+        gain_degC_per_percent=found.gain.tolist(),
+        relative=found.relative.tolist(),
+        order=[zone + 1 for zone in found.order],
+        remarks=list(found.remarks),
+    )
+
+
+# -------------------------------------------------------------------------------------- in words
+
+
+@dataclass(frozen=True, slots=True)
+class KeptLines:
+    """A zone's tuning in words: its model in one line, then one line for all that followed."""
+
+    model: str
+    rest: tuple[str, ...]
+
+
+def kept_lines(entry: ZoneEntry) -> KeptLines:
+    """What a person wants to read of it, the table of rules apart."""
+    rest = [*_against(entry), f"Suggested: {entry.reason}", *_price(entry)]
+    if entry.gains_held is not None and entry.chosen is not None:
+        rest.append(f"In the head by {entry.chosen}: {GainsInHead(**entry.gains_held).text}")
+    if entry.feed_forward is not None:
+        found = entry.feed_forward
+        rest.append(
+            f"Feed-forward {found['percent_per_mm_s']:.2f} ± {found['standard_error']:.2f}"
+            f" %/(mm/s), felt after {found['lag_s']:.0f} s"
+        )
+    for check in entry.checks:
+        word = "passed" if check["passed"] else "FAILED"
+        rest.append(f"{check['kind'].capitalize()} {word}: {'; '.join(check['reasons'])}")
+    return KeptLines(_model_line(entry), tuple(rest))
+
+
+def _model_line(entry: ZoneEntry) -> str:
+    model, errors = entry.model, entry.model["standard_errors"]
+
+    def value(name: str, decimals: int) -> str:
+        return f"{model[name]:.{decimals}f} ± {errors[name]:.{decimals}f}"
+
+    second = ""
+    if "second_time_constant_s" in model:
+        second = f", second time constant {value('second_time_constant_s', 1)} s"
+    residual = "" if entry.rms_degC is None else f", residual {entry.rms_degC:.2f} degC"
+    return (
+        f"Zone {entry.zone}: {'first' if model['kind'] == 'fopdt' else 'second'} order, gain"
+        f" {value('gain_degC_per_percent', 3)} degC/%, time constant"
+        f" {value('time_constant_s', 0)} s{second}, dead time {value('dead_time_s', 1)} s{residual}"
+    )
+
+
+def _against(entry: ZoneEntry) -> list[str]:
+    found = [
+        f"{name} ({', '.join(rule['against'])})"
+        for name, rule in entry.rules.items()
+        if rule.get("against")
+    ]
+    return [f"Against: {'; '.join(found)}"] if found else []
+
+
+def _price(entry: ZoneEntry) -> list[str]:
+    if entry.noise_price < PRICE_TOLD:
+        return []
+    more = 100.0 * (entry.noise_price - 1.0)
+    return [
+        f"The noise limit makes the optimum's load error {more:.0f} % larger than it could be"
+        " (--op-noise)"
+    ]

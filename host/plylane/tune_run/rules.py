@@ -87,6 +87,7 @@ class RuleView:
             "overshoot_degC": self.preview.figures.overshoot_degC,
             "settling_s": self.preview.figures.settling_s,
             "stir_percent": self.stir_percent,
+            "against": list(self.faults),
         }
 
 

@@ -7,6 +7,7 @@ from concurrent.futures import Executor
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from plylane.head.registers import Status, StoreAction
 from plylane.technician import Caller
@@ -19,7 +20,7 @@ from plylane.tune_run.jobs import check_setpoint, tune_zone
 from plylane.tune_run.outcome import Checked, ZoneTuning
 from plylane.tune_run.record_file import FILE, write_tuning
 from plylane.tune_run.rests import find_interaction
-from plylane.tuning import EVEN, Interaction, Model
+from plylane.tuning import EVEN, OP_NOISE_MOST_PERCENT, Interaction, Model
 
 SAVE_MOST_S = 5.0
 
@@ -61,6 +62,7 @@ class TuneRun(Engine):
         *,
         knob: float = EVEN,
         rule: str | None = None,
+        op_noise_percent: float = OP_NOISE_MOST_PERCENT,
         guide_empty: bool = False,
         **changes: float,
     ) -> None:
@@ -69,7 +71,8 @@ class TuneRun(Engine):
         `guide_empty`: somebody has looked, and no strip is in the guide.
         """
         self._fitted(zone)
-        job = self._tune(zone, kind, knob, rule, changes)
+        wishes = {"knob": knob, "rule": rule, "op_noise_percent": op_noise_percent}
+        job = self._tune(zone, kind, changes, wishes)
         self.begin(kind, zone, self._emptied(job, guide_empty))
 
     def turn_knob(self, zone: int, knob: float) -> None:
@@ -147,9 +150,10 @@ class TuneRun(Engine):
         job = self._feed_step(zone, self._tuned(zone), speed_mm_s, apply, check)
         self.begin("feed step", zone, self._emptied(job, guide_empty))
 
-    def check_feed(self, zone: int, speed_mm_s: float) -> None:
-        """A feed step, measured against predicted; rollers turn."""
-        self.begin("feed check", zone, self._check_feed(zone, self._tuned(zone), speed_mm_s))
+    def check_feed(self, zone: int, speed_mm_s: float, *, guide_empty: bool = False) -> None:
+        """A feed start from rest, measured against predicted; rollers turn."""
+        job = self._check_feed(zone, self._tuned(zone), speed_mm_s)
+        self.begin("feed check", zone, self._emptied(job, guide_empty))
 
     def guide_is_empty(self) -> None:
         """Tell the head what the user has seen: no strip in the guide."""
@@ -164,9 +168,9 @@ class TuneRun(Engine):
         yield from job
 
     def _tune(
-        self, zone: int, kind: str, knob: float, rule: str | None, changes: dict[str, float]
+        self, zone: int, kind: str, changes: dict[str, float], wishes: dict[str, Any]
     ) -> Job[None]:
-        found = yield from tune_zone(self, zone, kind, changes, knob, rule)
+        found = yield from tune_zone(self, zone, kind, changes, wishes)
         self._keep(found)
 
     def _turn(self, old: ZoneTuning, knob: float) -> Job[None]:

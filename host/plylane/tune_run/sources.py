@@ -56,10 +56,11 @@ def _of_run(folder: Path, zone: int) -> Source:
     run = Run.open(folder)
     number = zone + 1
     names = ["head_ms", f"zone{number}_op_percent", f"zone{number}_pv_degC", "feed_speed_mm_s"]
-    columns = run.columns(names)
+    others = [f"zone{other}_pv_degC" for other in range(1, run.info.zones + 1) if other != number]
+    columns = run.columns([*names, *others])
     head_ms, op, pv, feed = (columns[name] for name in names)
     try:
-        record = Record.of(head_ms / 1000.0, op, pv, feed)
+        record = Record.of(head_ms / 1000.0, op, pv, feed, [columns[name] for name in others])
     except RecordError as error:
         raise RecordError(f"{folder}: {error.wrong}", error.remedy) from error
     return Source(record, Instrument(HEAD_SENSOR_LAG_S, _window_s(run, zone)))

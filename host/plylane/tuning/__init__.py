@@ -15,7 +15,7 @@ from plylane.tuning.preview import Preview, load_preview, setpoint_preview
 from plylane.tuning.process import Process
 from plylane.tuning.record import Record, RecordError
 from plylane.tuning.relay import Cycle, measure_cycle, process_from_cycle
-from plylane.tuning.result import RULE_NAMES, RuleResult, TuningResult, tune
+from plylane.tuning.result import OP_NOISE_MOST_PERCENT, RULE_NAMES, RuleResult, TuningResult, tune
 from plylane.tuning.rules import BRISK, CALM, EVEN
 from plylane.tuning.verify import Limits, Verdict, verify_feed_step, verify_setpoint_step
 
@@ -24,6 +24,7 @@ __all__ = [
     "CALM",
     "EVEN",
     "HEAD_SENSOR_LAG_S",
+    "OP_NOISE_MOST_PERCENT",
     "PLAIN",
     "RULE_NAMES",
     "Cycle",

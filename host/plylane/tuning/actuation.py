@@ -8,6 +8,11 @@ from plylane.tuning.model import Instrument
 from plylane.tuning.record import Floats, Record
 from plylane.tuning.response import Steps
 
+ROW_LATE_S, LOOP_LATE_S = 0.005, 0.099
+"""A window takes over the output that it finds. The one that begins as its zone is switched on
+takes the output of that moment, which a row shows within a loop of the head.
+"""
+
 
 def heater_steps(record: Record, instrument: Instrument) -> Steps:
     """The input the process saw, in percent of full power, as steps.
@@ -19,7 +24,11 @@ def heater_steps(record: Record, instrument: Instrument) -> Steps:
     if instrument.window_s == 0.0 or instrument.window_start_s is None:
         return Steps.of(record.time_s, record.op_percent)
     starts = _windows(record.time_s, instrument.window_s, instrument.window_start_s)
-    at = np.clip(np.searchsorted(record.time_s, starts, side="right") - 1, 0, None)
+    # a row that shows the output of a window's start may come a little later
+    switched_on = np.abs(starts - instrument.window_start_s) < ROW_LATE_S
+    late_s = np.where(switched_on, LOOP_LATE_S, ROW_LATE_S)
+    seen = np.searchsorted(record.time_s, starts + late_s, side="right")
+    at = np.clip(seen - 1, 0, None)
     return _pulses(starts, record.op_percent[at], instrument.window_s)
 
 

@@ -102,7 +102,7 @@ def _result(record: Record, model: Model, feed: Steps, taken: Floats, lag_s: flo
     later = _fit(record, model, feed, taken, lag_s + 0.1)[0][:, 0]
     jacobian = np.column_stack([columns, (later - columns[:, 0]) * parameters[0] / 0.1])
     pv = record.pv_degC
-    spread = covariance(jacobian, pv, residual, pv_resolution(pv))
+    spread = covariance(jacobian, pv - residual, residual, pv_resolution(pv))
     gain = model.gain_degC_per_percent
     return FeedForward(
         percent_per_mm_s=-float(parameters[0]) / gain,

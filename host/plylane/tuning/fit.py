@@ -16,6 +16,7 @@ from scipy.optimize import least_squares
 
 from plylane.tuning.record import Floats
 from plylane.tuning.response import Steps, response
+from plylane.tuning.wander import Wander
 
 RATIO_MIN = 1e-3
 
@@ -31,13 +32,18 @@ class Structure:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Data:
-    """Times (n), PV (n), the steps of the output, sensor's lag (0 none), the PV's resolution."""
+    """Times (n), PV (n), steps of the heater, sensor's lag (0 none), the PV's resolution, other
+    zones' PVs (n each) that are inputs, those that hardly move, and how what heats the block wanders (None: not at all).
+    """
 
     time_s: Floats
     pv_degC: Floats
     steps: Steps
     sensor_lag_s: float
     resolution_degC: float
+    others: tuple[Floats, ...] = ()
+    aside: tuple[Floats, ...] = ()
+    wander: Wander | None = None
 
     @property
     def span_s(self) -> float:
@@ -45,18 +51,26 @@ class Data:
         return float(self.time_s[-1] - self.time_s[0])
 
     def thinned(self, most: int) -> Data:
-        """At most about `most` samples, every n-th."""
+        """At most about `most` samples, every n-th, any wandering left aside."""
         every = max(1, len(self.time_s) // most)
-        return replace(self, time_s=self.time_s[::every], pv_degC=self.pv_degC[::every])
+        time_s, pv_degC = self.time_s[::every], self.pv_degC[::every]
+        others = tuple(other[::every] for other in self.others)
+        return replace(self, time_s=time_s, pv_degC=pv_degC, others=others, wander=None)
+
+    def whiten(self, columns: Floats) -> Floats:
+        """Columns (n) or (n, p) with noise as even as it is known."""
+        return columns if self.wander is None else self.wander.whiten(columns)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fit:
     """A structure at its optimum.
 
-    `shape`: ln T1 [, T2/T1], L. `linear`: gain, baseline, then what the structure has of: one for
-    each lag's free mode and one for the step before the record; drift. `residual` is PV less model
-    (n); `jacobian` (n, shape + linear) the derivatives of the model.
+    `shape`: ln T1 [, T2/T1], L. `linear`: gain, baseline, one for each other zone's PV, then what
+    the structure has of: one for each lag's free mode and one for the step before the record;
+    drift.
+    `residual` is PV less model (n); `jacobian` (n, shape + linear) the derivatives of the model;
+    `white` the residual, whitened.
     """
 
     structure: Structure
@@ -64,11 +78,12 @@ class Fit:
     linear: Floats
     residual: Floats
     jacobian: Floats
+    white: Floats
 
     @property
     def sum_of_squares(self) -> float:
-        """Of the residuals, K^2."""
-        return float(self.residual @ self.residual)
+        """Of the whitened residuals, K^2."""
+        return float(self.white @ self.white)
 
     @property
     def parameters(self) -> int:
@@ -88,12 +103,21 @@ def design(data: Data, structure: Structure, shape: Floats) -> Floats:
     unit = response(data.steps, [*lags, data.sensor_lag_s], float(shape[-1]), data.time_s)
     since = data.time_s - data.time_s[0]
     columns = [unit, np.ones_like(since)]
+    columns += list(others_felt(data, lags, data.others).T)
     if structure.free:
         columns += [np.exp(-since / lag) for lag in lags]
         columns.append(_before(data, lags, float(shape[-1])))
     if structure.drift:
         columns.append(since / data.span_s)
     return np.column_stack(columns)
+
+
+def others_felt(data: Data, lags: list[float], others: tuple[Floats, ...]) -> Floats:
+    """Responses (n, m) to the PVs of other zones, which are as late as their sensors, as the zone's
+    own is by its own.
+    """
+    felt = [response(Steps.of(data.time_s, other), lags, 0.0, data.time_s) for other in others]
+    return np.column_stack(felt) if felt else np.zeros((len(data.time_s), 0))
 
 
 def _before(data: Data, lags: list[float], dead_time_s: float) -> Floats:
@@ -105,10 +129,10 @@ def _before(data: Data, lags: list[float], dead_time_s: float) -> Floats:
 
 
 def solve(data: Data, structure: Structure, shape: Floats) -> tuple[Floats, Floats]:
-    """Best linear parameters (p) for that shape, and what they leave (n)."""
-    columns = design(data, structure, shape)
-    linear = np.asarray(np.linalg.lstsq(columns, data.pv_degC, rcond=1e-10)[0], dtype=np.float64)
-    return linear, data.pv_degC - columns @ linear
+    """Best linear parameters (p) for that shape, and what they leave (n), whitened."""
+    columns, pv = data.whiten(design(data, structure, shape)), data.whiten(data.pv_degC)
+    linear = np.asarray(np.linalg.lstsq(columns, pv, rcond=1e-10)[0], dtype=np.float64)
+    return linear, pv - columns @ linear
 
 
 def _bounds(data: Data, structure: Structure) -> tuple[list[float], list[float]]:
@@ -180,5 +204,7 @@ def best_fit(data: Data, structure: Structure, guesses: list[Floats]) -> Fit:
     thin = data.thinned(400)
     rough = [_improved(thin, structure, guess, 1e-5) for guess in guesses]
     shape = _improved(data, structure, min(rough, key=lambda at: _cost(thin, structure, at)), 1e-9)
-    linear, residual = solve(data, structure, shape)
-    return Fit(structure, shape, linear, residual, _jacobian(data, structure, shape, linear))
+    linear, white = solve(data, structure, shape)
+    residual = data.pv_degC - design(data, structure, shape) @ linear
+    slopes = _jacobian(data, structure, shape, linear)
+    return Fit(structure, shape, linear, residual, slopes, white)

@@ -8,11 +8,12 @@ from typing import Literal
 import numpy as np
 
 from plylane.tuning.actuation import heater_steps, unknown_delay_s, unknown_delay_variance_s2
-from plylane.tuning.fit import Data, Fit, Structure, best_fit, plant_lags, starts
+from plylane.tuning.fit import Data, Fit, Structure, best_fit, others_felt, plant_lags, starts
 from plylane.tuning.model import FIRST_ORDER, PLAIN, SECOND_ORDER, Instrument, Model
 from plylane.tuning.record import Floats, Record, RecordError, pv_resolution, require_excitation
 from plylane.tuning.response import Steps
 from plylane.tuning.uncertainty import correlation_samples, covariance
+from plylane.tuning.wander import find_wander, shapes
 
 SAMPLES_MOST = 2500
 """Longer records are averaged down to about this many samples."""
@@ -23,8 +24,14 @@ ERROR_MOST = 0.3
 LAGS_LEAST = 0.5
 """Time after the first change of the output that a record needs, in time constants."""
 
+OTHER_SHARE = 0.1
+"""How far another zone's PV has to move to be an input, as a share of how far the zone's own does.
+"""
+
 EXPLAINED_LEAST = 0.7
 """Least share of the PV's standard deviation that the model has to explain."""
+
+WANDER_ROUNDS = 3
 
 PRICE = 2.0
 """Price of a parameter in units of ln n."""
@@ -36,10 +43,12 @@ Order = Literal["auto", "first", "second"]
 class Identification:
     """A model and how it fits: arrays (n) over `time_s`, thinned where the record was long.
 
-    `fitted_degC` model, `residual_degC` PV less model, `rms_degC` of the residuals,
-    `explained` 1 - rms / standard deviation of the PV, `correlation_s` time over which residuals
-    hang together (about one sample: white), `at_rest` whether the record began at rest,
-    `noise_degC` fast noise of single PVs, rounding included.
+    `fitted_degC` model and, where there is one, the likeliest course of what wanders;
+    `residual_degC` PV less that, `rms_degC` of the residuals, `explained` 1 - rms / standard deviation of the PV,
+    `correlation_s` time over which residuals hang together (about one sample: white), `at_rest`
+    whether the record began at rest, `noise_degC` fast noise of single PVs, rounding included;
+    `wander_percent` standard deviation of slow wandering of the heat, of the heat, 0 where none
+    shows; `coupling` how far the PV follows each other zone's that was an input, K/K.
     """
 
     model: Model
@@ -51,6 +60,8 @@ class Identification:
     correlation_s: float
     at_rest: bool
     noise_degC: float
+    wander_percent: float = 0.0
+    coupling: tuple[float, ...] = ()
 
 
 def identify(
@@ -64,7 +75,10 @@ def identify(
     """
     require_excitation(record)
     data = _data(record, instrument)
-    fit = _chosen(data, order, drift)
+    candidates = _candidates(data, order, drift)
+    plain = _simplest(data, candidates)
+    _check_explained(plain, data)
+    data, fit = _with_wander(data, candidates, plain)
     found = _identification(data, fit, record, instrument)
     _check(found, float(data.time_s[-1] - data.steps.time_s[0]))
     return found
@@ -76,7 +90,17 @@ def identify(
 def _data(record: Record, instrument: Instrument) -> Data:
     steps = heater_steps(record, instrument)
     time_s, pv_degC = _averaged(record.time_s, record.pv_degC)
-    return Data(time_s, pv_degC, steps, instrument.sensor_lag_s, pv_resolution(record.pv_degC))
+    least_degC = OTHER_SHARE * float(np.ptp(pv_degC))
+    others = [_averaged(record.time_s, other)[1] for other in record.others_degC]
+    return Data(
+        time_s,
+        pv_degC,
+        steps,
+        instrument.sensor_lag_s,
+        pv_resolution(record.pv_degC),
+        tuple(other for other in others if np.ptp(other) >= least_degC),
+        tuple(other for other in others if np.ptp(other) < least_degC),
+    )
 
 
 def _averaged(time_s: Floats, pv_degC: Floats) -> tuple[Floats, Floats]:
@@ -92,11 +116,33 @@ def _averaged(time_s: Floats, pv_degC: Floats) -> tuple[Floats, Floats]:
 # ------------------------------------------------------------------------------------------- choice
 
 
-def _chosen(data: Data, order: Order, drift: bool) -> Fit:
+def _with_wander(data: Data, candidates: list[Fit], plain: Fit) -> tuple[Data, Fit]:
+    """The fit; where slow wandering shows in what it leaves, one that reckons with it.
+
+    The wandering is looked for beside a start that may not be at rest, which it would else imitate.
+    """
+    fit = next(each for each in candidates if each.structure == replace(plain.structure, free=True))
+    for _ in range(WANDER_ROUNDS):
+        lags = plant_lags(fit.structure, fit.shape)
+        behind = [*lags, data.sensor_lag_s]
+        heat = shapes(data.steps, float(fit.linear[0]), behind, float(fit.shape[-1]), data.time_s)
+        aside = others_felt(data, lags, data.aside)
+        wander = find_wander(heat, fit.jacobian, fit.residual, aside)
+        if wander is None:
+            break
+        data = replace(data, wander=wander)
+        fit = best_fit(data, fit.structure, [fit.shape])
+    if data.wander is None:
+        return data, plain
+    others = [best_fit(data, each.structure, [each.shape]) for each in candidates]
+    return data, _simplest(data, [*others, fit])
+
+
+def _candidates(data: Data, order: Order, drift: bool) -> list[Fit]:
     orders = {"auto": (1, 2), "first": (1,), "second": (2,)}[order]
     at_rest = [_fit(data, Structure(number, drift=drift), []) for number in orders]
     free = [_fit(data, replace(fit.structure, free=True), [fit.shape]) for fit in at_rest]
-    return _simplest(data, [*at_rest, *free])
+    return [*at_rest, *free]
 
 
 def _fit(data: Data, structure: Structure, guesses: list[Floats]) -> Fit:
@@ -107,10 +153,10 @@ def _fit(data: Data, structure: Structure, guesses: list[Floats]) -> Fit:
 def _simplest(data: Data, candidates: list[Fit]) -> Fit:
     """Least Bayesian information criterion, counting only as many samples as are independent.
 
-    G. Schwarz, Ann. Stat. 6 (1978) 461-464. The last candidate is the largest; its residuals say
-    how far samples hang together.
+    G. Schwarz, Ann. Stat. 6 (1978) 461-464. The residuals of the last candidate, which should be
+    as free as any, say how far samples hang together.
     """
-    count = len(data.time_s) / correlation_samples(candidates[-1].residual)
+    count = len(data.time_s) / correlation_samples(candidates[-1].white)
 
     def criterion(fit: Fit) -> float:
         squares = max(fit.sum_of_squares, 1e-12 * len(data.time_s))
@@ -123,20 +169,25 @@ def _simplest(data: Data, candidates: list[Fit]) -> Fit:
 
 
 def _identification(data: Data, fit: Fit, record: Record, instrument: Instrument) -> Identification:
-    spread = covariance(fit.jacobian, data.pv_degC, fit.residual, data.resolution_degC)
-    rms = float(np.sqrt(np.mean(fit.residual**2)))
+    residual = data.whiten(fit.white)  # less the likeliest course of the wandering
+    fitted = data.pv_degC - residual
+    whiten = data.wander.whiten if data.wander else None
+    spread = covariance(fit.jacobian, fitted, fit.white, data.resolution_degC, whiten)
+    rms = float(np.sqrt(np.mean(residual**2)))
     step_s = data.span_s / (len(data.time_s) - 1)
     changes = len(Steps.of(record.time_s, record.op_percent).size)
     return Identification(
         _with_window(_model(data, fit, spread), instrument, changes),
         data.time_s,
-        data.pv_degC - fit.residual,
-        fit.residual,
+        fitted,
+        residual,
         rms,
         1.0 - rms / float(np.std(data.pv_degC)),
-        step_s * correlation_samples(fit.residual),
+        step_s * correlation_samples(fit.white),
         not fit.structure.free,
         _fast_noise(record.pv_degC),
+        100.0 * data.wander.share if data.wander else 0.0,
+        tuple(float(value) for value in fit.linear[2 : 2 + len(data.others)]),
     )
 
 
@@ -176,7 +227,7 @@ def _offset(data: Data, fit: Fit, spread: Floats) -> tuple[float, float]:
     weights = np.zeros(fit.parameters)
     weights[len(fit.shape) :][:2] = -data.steps.level, 1.0
     if fit.structure.free:
-        weights[len(fit.shape) + 2 + fit.structure.order] = 1.0
+        weights[len(fit.shape) + 2 + len(data.others) + fit.structure.order] = 1.0
     values = np.concatenate((fit.shape, fit.linear))
     return float(weights @ values), float(np.sqrt(weights @ spread @ weights))
 
@@ -191,13 +242,18 @@ def _with_window(model: Model, instrument: Instrument, changes: int) -> Model:
     )
 
 
-def _check(found: Identification, since_change_s: float) -> None:
-    model = found.model
-    if found.explained < EXPLAINED_LEAST:
+def _check_explained(plain: Fit, data: Data) -> None:
+    """Without any wandering, by which anything could be explained."""
+    explained = 1.0 - float(np.std(plain.residual) / np.std(data.pv_degC))
+    if explained < EXPLAINED_LEAST:
         raise RecordError(
-            f"the output explains only {max(0.0, 100 * found.explained):.0f} % of how the PV moves",
+            f"the output explains only {max(0.0, 100 * explained):.0f} % of how the PV moves",
             "record with strips standing, other zones steady and larger changes of the output",
         )
+
+
+def _check(found: Identification, since_change_s: float) -> None:
+    model = found.model
     if model.gain_degC_per_percent <= 0.0:
         raise RecordError(
             "wrong sign: the PV falls when the output rises",

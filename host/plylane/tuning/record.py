@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,13 +31,15 @@ class Record:
     """One experiment; arrays of the same length, times rising but not necessarily even.
 
     `time_s`; `op_percent` (0..100): the output commanded from that row until the next; `pv_degC`;
-    `feed_mm_s` where strips moved, else None. Make one with `Record.of`, which checks.
+    `feed_mm_s` where strips moved, else None; `others_degC` PVs of the neighbouring zones,
+    where they were recorded. Make one with `Record.of`, which checks.
     """
 
     time_s: Floats
     op_percent: Floats
     pv_degC: Floats
     feed_mm_s: Floats | None = None
+    others_degC: tuple[Floats, ...] = ()
 
     @classmethod
     def of(
@@ -45,8 +48,9 @@ class Record:
         op_percent: ArrayLike,
         pv_degC: ArrayLike,
         feed_mm_s: ArrayLike | None = None,
+        others_degC: Sequence[ArrayLike] = (),
     ) -> Record:
-        """A sound record of four sequences of one length.
+        """A sound record of sequences of one length.
 
         Raises RecordError: lengths differ, too few samples, a value missing or impossible (sensor
         dropout), time standing or running backwards.
@@ -57,6 +61,7 @@ class Record:
             _column(op_percent, "op_percent"),
             _column(pv_degC, "pv_degC"),
             feed,
+            tuple(_column(other, "PV of another zone") for other in others_degC),
         )
         _check_lengths(record)
         _check_time(record.time_s)
@@ -74,7 +79,8 @@ class Record:
         """The rows with from_s <= time_s <= to_s. Raises RecordError where too few are left."""
         rows = (self.time_s >= from_s) & (self.time_s <= to_s)
         feed = None if self.feed_mm_s is None else self.feed_mm_s[rows]
-        return Record.of(self.time_s[rows], self.op_percent[rows], self.pv_degC[rows], feed)
+        others = [other[rows] for other in self.others_degC]
+        return Record.of(self.time_s[rows], self.op_percent[rows], self.pv_degC[rows], feed, others)
 
 
 def _column(values: ArrayLike, name: str) -> Floats:
@@ -90,7 +96,7 @@ def _column(values: ArrayLike, name: str) -> Floats:
 
 
 def _check_lengths(record: Record) -> None:
-    columns = [record.time_s, record.op_percent, record.pv_degC]
+    columns = [record.time_s, record.op_percent, record.pv_degC, *record.others_degC]
     columns += [] if record.feed_mm_s is None else [record.feed_mm_s]
     lengths = [len(column) for column in columns]
     if len(set(lengths)) > 1:

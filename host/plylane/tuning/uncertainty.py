@@ -17,6 +17,8 @@ therefore the sandwich (J'J)^-1 M (J'J)^-1 with two parts in M:
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -69,28 +71,49 @@ def rounding_variance(step_degC: float, noise_degC: float) -> float:
     return float(step_degC**2 / (2.0 * np.pi**2) * dither)
 
 
-def _hidden(jacobian: Floats, pv_degC: Floats, residual: Floats, step_degC: float) -> Floats:
+def _hidden(jacobian: Floats, fitted_degC: Floats, residual: Floats, step_degC: float) -> Floats:
     rms = float(np.sqrt(np.mean(residual**2)))
     if step_degC < 0.05 * rms or step_degC == 0.0:
         return np.zeros((jacobian.shape[1], jacobian.shape[1]))
     noise = np.sqrt(max(rms**2 - step_degC**2 / 12.0, 0.0))
-    number, rests = _stretches(pv_degC - residual, step_degC)
+    number, rests = _stretches(fitted_degC, step_degC)
     sums = np.zeros((len(rests), jacobian.shape[1]))
     np.add.at(sums, number, jacobian)
     sums = sums[rests]
     return np.asarray(rounding_variance(step_degC, noise) * (sums.T @ sums))
 
 
-def covariance(jacobian: Floats, pv_degC: Floats, residual: Floats, step_degC: float) -> Floats:
+def covariance(
+    jacobian: Floats,
+    fitted_degC: Floats,
+    residual: Floats,
+    step_degC: float,
+    whiten: Callable[[Floats], Floats] | None = None,
+) -> Floats:
     """Covariance (p, p) of parameters fitted by least squares.
 
-    `jacobian` (n, p) of the model, `pv_degC` (n) measured, `residual` (n), `step_degC` the
-    PV's resolution. Parameters that the record
-    does not determine get a variance beyond use, never a small one.
+    `jacobian` (n, p) of the model, `fitted_degC` (n) its PV, `residual` (n), `step_degC` the PV's
+    resolution. `whiten`: the symmetric operation by which the noise of the fit was made even, with
+    the residual whitened; then the law of that noise is reckoned with too, residuals that hang
+    together counting as one, and the larger error stands. Parameters that the record does
+    not determine get a variance beyond use, never a small one.
     """
-    scale = np.sqrt((jacobian**2).sum(axis=0))
+    white = jacobian if whiten is None else whiten(jacobian)
+    scale = np.sqrt((white**2).sum(axis=0))
     scale[scale == 0.0] = 1e-12
-    scaled = jacobian / scale
-    bread = np.linalg.inv(scaled.T @ scaled + 1e-13 * np.eye(len(scale)))
-    middle = _shown(scaled, residual) + _hidden(scaled, pv_degC, residual, step_degC)
-    return np.asarray(bread @ middle @ bread / np.outer(scale, scale))
+    scaled = white / scale
+    square = scaled.T @ scaled
+    bread = np.linalg.inv(square + 1e-13 * np.eye(len(scale)))
+    shown = bread @ _shown(scaled, residual) @ bread
+    if whiten is not None:
+        variance = float(residual @ residual) / (len(residual) - len(scale))
+        shown = _wider(correlation_samples(residual) * variance * bread, shown)
+        scaled = whiten(scaled)
+    hidden = bread @ _hidden(scaled, fitted_degC, residual, step_degC) @ bread
+    return np.asarray((shown + hidden) / np.outer(scale, scale))
+
+
+def _wider(one: Floats, other: Floats) -> Floats:
+    """The first covariance, each parameter's variance raised to the second's where that is larger."""
+    factor = np.sqrt(np.maximum(np.diag(other) / np.diag(one), 1.0))
+    return np.asarray(one * np.outer(factor, factor))
