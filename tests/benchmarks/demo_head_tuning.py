@@ -5,8 +5,8 @@
 Each seed is another head: other seating of the sensors, other noise, another course of the supply.
 The nip is tuned from cold, the guide warming along; then the guide, the nip in automatic.
 
-Truth, from the plant's parameters: a block obeys C dT/dt = P op / 100 - loss (T - air) - link (T -
-neighbour), with the neighbour's temperature an input. So the time constant is C / (loss + link) and
+Truth, from the plant's parameters: a block obeys
+C dT/dt = P op / 100 - loss (T - air) - link (T - neighbour), the neighbour's temperature an input. So the time constant is C / (loss + link) and
 the gain P / 100 / (loss + link) at the nominal supply, times (1 - seating error / 88 K) as the
 sensor reads it. The supply wanders by up to 5 % in voltage, 10 % in power, over ten minutes: a record
 shows the supply of its own minutes, the error has to say so.
@@ -79,7 +79,9 @@ def print_table(heads: list[list[Found]]) -> None:
             print(f"{zone + 1:4} {name:14} {middle:16.1f} {most:9.1f} {said:8.1f} {inside:15.0f}")
         dead, stated = np.array([head[zone].dead_s for head in heads]).T
         most = np.abs(dead - DEAD_S).max()
-        print(f"{zone + 1:4} dead time {np.median(dead):.2f} s, farthest from {DEAD_S} s {most:.2f}")
+        print(
+            f"{zone + 1:4} dead time {np.median(dead):.2f} s, farthest from {DEAD_S} s {most:.2f}"
+        )
         wander = np.median([head[zone].wander_percent for head in heads])
         print(f"{zone + 1:4} wandering of the heat found: {wander:.1f} % (plant: 5 % of power)")
 

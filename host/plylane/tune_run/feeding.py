@@ -106,7 +106,10 @@ def _inside(
     yield from _keep_feeding(engine, feed_s, f"Feeding at {speed_mm_s:.1f} mm/s")
     record = engine.log.trace(began_s - FEED_BASELINE_S).record(zone)
     instrument = replace(tuning.instrument, window_start_s=engine.windows.start_s[zone])
-    found = yield from engine.work(lambda: identify_feed_forward(record, model, instrument))
+    wander_percent = tuning.found.wander_percent
+    found = yield from engine.work(
+        lambda: identify_feed_forward(record, model, instrument, wander_percent)
+    )
     held = yield from engine.call(partial(read_gains, zone=zone))
     if apply and worth_it(found):
         better = held.with_feed_forward(found.percent_per_mm_s)

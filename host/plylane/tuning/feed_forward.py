@@ -12,6 +12,7 @@ from plylane.tuning.model import PLAIN, Instrument, Model
 from plylane.tuning.record import Floats, Record, RecordError, pv_resolution
 from plylane.tuning.response import Steps, response
 from plylane.tuning.uncertainty import covariance
+from plylane.tuning.wander import shapes
 
 FEED_CHANGE_LEAST_MM_S = 1.0
 SETTLED_LAGS = 0.7
@@ -40,14 +41,19 @@ class FeedForward:
 
 
 def identify_feed_forward(
-    record: Record, model: Model, instrument: Instrument = PLAIN
+    record: Record,
+    model: Model,
+    instrument: Instrument = PLAIN,
+    wander_percent: float = 0.0,
 ) -> FeedForward:
     """Fit what the feed takes away, in units of output, beside what the model says the output
     gives.
 
     Works in manual and in automatic alike: the output enters as it was. The feed acts through the
     zone's lags with a delay of its own, which is searched; baseline and initial state are fitted,
-    so the record may begin anywhere near rest. The feed counts by its magnitude. Raises RecordError
+    so the record may begin anywhere near rest. The feed counts by its magnitude. `wander_percent`:
+    how far the heat wanders, as `Identification` has it; a drift of the supply looks like a little
+    feed, and the standard error says how much. Raises RecordError
     without a feed column, without a change of feed, or with too little time after it.
     """
     feed = _feed(record, model)
@@ -62,7 +68,10 @@ def identify_feed_forward(
         method="bounded",
         options={"xatol": 0.05},
     )
-    return _result(record, model, feed, taken, float(best.x))
+    lags, dead_s = model.process.lags_s, model.dead_time_s
+    heat = heater_steps(record, instrument)
+    drifts = shapes(heat, model.gain_degC_per_percent, lags, dead_s, record.time_s)
+    return _result(record, model, feed, taken, float(best.x), 0.01 * wander_percent * drifts)
 
 
 def _feed(record: Record, model: Model) -> Steps:
@@ -97,12 +106,17 @@ def _fit(
     return columns, parameters, taken - columns @ parameters
 
 
-def _result(record: Record, model: Model, feed: Steps, taken: Floats, lag_s: float) -> FeedForward:
+def _result(
+    record: Record, model: Model, feed: Steps, taken: Floats, lag_s: float, drifts: Floats
+) -> FeedForward:
+    """`drifts` (n, k): what independent normal numbers make the heat's wandering of."""
     columns, parameters, residual = _fit(record, model, feed, taken, lag_s)
     later = _fit(record, model, feed, taken, lag_s + 0.1)[0][:, 0]
     jacobian = np.column_stack([columns, (later - columns[:, 0]) * parameters[0] / 0.1])
     pv = record.pv_degC
     spread = covariance(jacobian, pv - residual, residual, pv_resolution(pv))
+    drifted = np.linalg.lstsq(jacobian, drifts, rcond=None)[0]
+    spread += drifted @ drifted.T
     gain = model.gain_degC_per_percent
     return FeedForward(
         percent_per_mm_s=-float(parameters[0]) / gain,

@@ -33,7 +33,8 @@ class Structure:
 @dataclass(frozen=True, slots=True, eq=False)
 class Data:
     """Times (n), PV (n), steps of the heater, sensor's lag (0 none), the PV's resolution, other
-    zones' PVs (n each) that are inputs, those that hardly move, and how what heats the block wanders (None: not at all).
+    zones' PVs (n each) that are inputs, those that hardly move, and how what heats the block
+    wanders (None: not at all).
     """
 
     time_s: Floats

@@ -140,8 +140,8 @@ def tune(
 
     `knob` of SIMC, from `rules.BRISK` (1) to `rules.CALM` (3); `ms` the limit of the optimum (1.2
     to 2). From an Identification the noise of the PV is known, and the optimum looks among gains
-    that let it throw the output by at most `op_noise_percent` (standard deviation); what that costs is
-    in `noise_price`. From a Model alone it is not known and limits nothing.
+    that let it throw the output by at most `op_noise_percent` (standard deviation); what that costs
+    is in `noise_price`. From a Model alone it is not known and limits nothing.
     """
     model, noise = (found, 0.0) if isinstance(found, Model) else (found.model, found.noise_degC)
     seen = seen_process(model, timing)

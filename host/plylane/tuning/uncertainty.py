@@ -114,6 +114,6 @@ def covariance(
 
 
 def _wider(one: Floats, other: Floats) -> Floats:
-    """The first covariance, each parameter's variance raised to the second's where that is larger."""
+    """The first covariance, each variance raised to the second's where that is larger."""
     factor = np.sqrt(np.maximum(np.diag(other) / np.diag(one), 1.0))
     return np.asarray(one * np.outer(factor, factor))
