@@ -5,11 +5,14 @@
 Each seed is another head: other seating of the sensors, other noise, another course of the supply.
 The nip is tuned from cold, the guide warming along; then the guide, the nip in automatic.
 
-Truth, from the plant's parameters: a block obeys
-C dT/dt = P op / 100 - loss (T - air) - link (T - neighbour), the neighbour's temperature an input. So the time constant is C / (loss + link) and
-the gain P / 100 / (loss + link) at the nominal supply, times (1 - seating error / 88 K) as the
-sensor reads it. The supply wanders by up to 5 % in voltage, 10 % in power, over ten minutes: a record
-shows the supply of its own minutes, the error has to say so.
+Truth, from the plant's parameters: a block obeys, its neighbour's temperature an input,
+
+    C dT/dt = P op / 100 - loss (T - air) - link (T - neighbour)
+
+So the time constant is C / (loss + link) and the gain P / 100 / (loss + link) at nominal supply,
+times (1 - seating error / 88 K) as the sensor reads it. The supply wanders by up to 5 % in voltage,
+10 % in power, over ten minutes: a record shows the supply of its own minutes, and the error has to
+say so.
 """
 
 from __future__ import annotations
@@ -23,8 +26,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "tuning"))
 
-from plylane_twin.plant_parameters import PlantParameters  # noqa: E402
-from tune_rig import SETPOINTS, TuneRig  # noqa: E402
+from plylane_twin.plant_parameters import PlantParameters
+from tune_rig import SETPOINTS, TuneRig
 
 DEAD_S = 0.1
 """A loop of the head lies between a reading and what is made of it."""

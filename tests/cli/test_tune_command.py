@@ -55,6 +55,47 @@ def test_model_and_rules_as_json(sitting: tuple[Path, dict[str, Any]]) -> None:
     assert [check["passed"] for check in form["checks"]] == [True]
 
 
+def test_what_was_kept_is_shown(sitting: tuple[Path, dict[str, Any]]) -> None:
+    folder, form = sitting
+    shown = form_of(tune("--show", form["run"], "--json", cwd=folder))
+    (entry,) = shown["zones"]
+    assert entry["model"] == form["model"] and entry["rules"] == form["rules"]
+    assert entry["chosen"] == "simc" and [c["passed"] for c in entry["checks"]] == [True]
+    assert "samples" not in entry
+    said = tune("--show", Path(form["run"]) / "tuning.json", cwd=folder)
+    assert said.returncode == 0, said.stderr
+    for word in ("Zone 2: first order", "In the head by simc", "Setpoint step passed"):
+        assert word in said.stdout
+
+
+def test_interaction_and_a_feed_start_in_one_sitting(tmp_path: Path) -> None:
+    """Bristol's array of the plant's own conductances, W/K: see tests/tuning/test_tune_run.py."""
+    (tmp_path / "plain.toml").write_text(PLAIN)
+    form = form_of(
+        tune(
+            "--port",
+            "twin://plain.toml?pace=virtual&seed=7",
+            "--zone",
+            2,
+            "--rule",
+            "simc",
+            "--setpoint",
+            95,
+            "--apply",
+            "--interaction",
+            "--feed-start",
+            14,
+            "--guide-empty",
+            "--json",
+            cwd=tmp_path,
+        )  # fmt: skip
+    )
+    found = form["interaction"]
+    assert found["relative"][0][0] == pytest.approx(1.127, abs=0.1)
+    assert found["order"] == [2, 1]
+    assert [(check["kind"], check["passed"]) for check in form["checks"]] == [("feed step", True)]
+
+
 def test_from_the_run_folder_it_is_the_same(sitting: tuple[Path, dict[str, Any]]) -> None:
     folder, form = sitting
     again = form_of(tune("--from", form["run"], "--zone", 2, "--json", cwd=folder))
@@ -151,6 +192,8 @@ def test_bad_records_are_refused_in_one_line(step_csv: Path, how: str, expected:
         (("--port", "x", "--verify"), "--apply"),
         (("--port", "twin://plain.toml?pace=virtual", "--zone", 3, "--guide-empty"), "zone 3"),
         (("--from", "none.csv", "--rule", "mine"), "simc"),
+        (("--show", "none.json"), "none.json"),
+        (("--show", "none.json", "--interaction"), "--interaction"),
     ],
 )
 def test_what_makes_no_sense(tmp_path: Path, arguments: tuple[object, ...], expected: str) -> None:

@@ -120,6 +120,18 @@ def test_the_nip_is_hardly_disturbed_at_all(runs: Runs) -> None:
     assert disturbance(runs(7, True)[1], 3) < 0.2
 
 
+def test_no_feed_forward_takes_most_off_the_nip(gains: list[GainsInHead]) -> None:
+    """Why the nip misses the guide's 70 %: hot strip comes first, cool strip seconds later, while a
+    feed-forward heats at once. By the block's true temperature, for half to all of what holds it.
+    """
+    needed = 1.03 / 40.0 * 100.0 / NOMINAL_MM_S  # balance of the stack, docs/tuning.md
+    left = []
+    for share in (0.0, 0.5, 0.75, 1.0):
+        nip = gains[1].with_feed_forward(share * needed).rounded()
+        left.append(disturbance(heated_and_fed([gains[0], nip], 7, True)[1], 5))
+    assert (1.0 - LESS) * left[0] < min(left[1:]) < left[0]
+
+
 def test_feed_forward_is_the_heat_that_the_stack_carries_off(gains: list[GainsInHead]) -> None:
     """13 W from the guide at nominal speed (design) out of 60 W at 24 V +-5 %."""
     needed = 100.0 * 13.0 / 60.0 / NOMINAL_MM_S

@@ -112,8 +112,9 @@ class TuneRun(Engine):
             raise TuneError("no feed-forward has been found yet: do a feed step first")
         if not worth_it(found):
             raise TuneError(
-                f"how far feeding cools zone {zone + 1} is lost in its drift"
-                f" ({found.percent_per_mm_s:.2f} ± {found.total_se:.2f} %/(mm/s)): feed for longer, or leave it"
+                f"how far feeding cools zone {zone + 1} is lost in drift"
+                f" ({found.percent_per_mm_s:.2f} ± {found.total_se:.2f} %/(mm/s)):"
+                " feed for longer, or leave it"
             )
         value = found.percent_per_mm_s
         self.begin("gains", zone, self._apply(zone, lambda held: held.with_feed_forward(value)))

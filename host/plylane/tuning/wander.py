@@ -1,12 +1,12 @@
 """Slow wandering of what heats a block, as part of the noise.
 
-Supply and surroundings wander over minutes. A fit takes most of that up into gain and time constant,
-and what little it leaves in the residuals looks innocent. So the heat a block gets is taken to be
-(1 + w) x the output, w a random function with mean zero and a correlation time as long as the
-record (an Ornstein-Uhlenbeck process, linear between knots), behind the block's own lags. How strong
-it is, the record says itself: restricted maximum likelihood, which reckons with what the fit has
-taken up (H. D. Patterson, R. Thompson, Biometrika 58 (1971) 545-554). Everything is then fitted
-again with that noise whitened (generalised least squares): slow movements count for less and
+Supply and surroundings wander over minutes. A fit takes most of that up into gain and time
+constant, and what little it leaves in the residuals looks innocent. So the heat a block gets is
+taken to be (1 + w) x the output, w a random function with mean zero and a correlation time as long
+as the record (an Ornstein-Uhlenbeck process, linear between knots), behind the block's own lags.
+How strong it is, the record says itself: restricted maximum likelihood, which reckons with what the
+fit has taken up (H. D. Patterson, R. Thompson, Biometrika 58 (1971) 545-554). Everything is then
+fitted again with that noise whitened (generalised least squares): slow movements count for less and
 switching for more, and standard errors come out as wide as the wandering makes them. The gain is
 that at the mean of the wandering, not at the supply of the day.
 """
