@@ -71,25 +71,12 @@ def test_what_was_kept_is_shown(sitting: tuple[Path, dict[str, Any]]) -> None:
 def test_interaction_and_a_feed_start_in_one_sitting(tmp_path: Path) -> None:
     """Bristol's array of the plant's own conductances, W/K: see tests/tuning/test_tune_run.py."""
     (tmp_path / "plain.toml").write_text(PLAIN)
-    form = form_of(
-        tune(
-            "--port",
-            "twin://plain.toml?pace=virtual&seed=7",
-            "--zone",
-            2,
-            "--rule",
-            "simc",
-            "--setpoint",
-            95,
-            "--apply",
-            "--interaction",
-            "--feed-start",
-            14,
-            "--guide-empty",
-            "--json",
-            cwd=tmp_path,
-        )  # fmt: skip
-    )
+    done = tune(
+        "--port", "twin://plain.toml?pace=virtual&seed=7", "--zone", 2, "--rule", "simc",
+        "--setpoint", 95, "--apply", "--interaction", "--feed-start", 14, "--guide-empty",
+        "--json", cwd=tmp_path,
+    )  # fmt: skip
+    form = form_of(done)
     found = form["interaction"]
     assert found["relative"][0][0] == pytest.approx(1.127, abs=0.1)
     assert found["order"] == [2, 1]
