@@ -88,9 +88,15 @@ def identify(
     candidates = _candidates(data, order, drift)
     plain = _simplest(data, candidates)
     _check_explained(plain, data)
-    data, fit = _with_wander(data, candidates, plain)
-    found = _identification(data, fit, record, instrument)
+    found = _identification(data, plain, record, instrument)
     _check(found, float(data.time_s[-1] - data.steps.time_s[0]))
+    seen, fit = _with_wander(data, candidates, plain)
+    if seen.wander is None:
+        return found
+    found = _identification(seen, fit, record, instrument)
+    if not _known(found.model):
+        # too short to part gain from lag amid the wandering: least squares, its error all the wider
+        found = _identification(data, plain, record, instrument, seen.wander.share)
     return found
 
 
@@ -181,11 +187,20 @@ def _simplest(data: Data, candidates: list[Fit]) -> Fit:
 # ------------------------------------------------------------------------------------------- result
 
 
-def _identification(data: Data, fit: Fit, record: Record, instrument: Instrument) -> Identification:
+def _identification(
+    data: Data, fit: Fit, record: Record, instrument: Instrument, share: float = 0.0
+) -> Identification:
+    """`share`: wandering that the fit has not reckoned with, but its error must."""
     residual = data.whiten(fit.white)  # less the likeliest course of the wandering
     fitted = data.pv_degC - residual
     whiten = data.wander.whiten if data.wander else None
     spread = covariance(fit.jacobian, fitted, fit.white, data.resolution_degC, whiten)
+    if share > 0.0:
+        lags = [*plant_lags(fit.structure, fit.shape), data.sensor_lag_s]
+        late_s = float(fit.shape[-1])
+        heat = shapes(data.steps, float(fit.linear[0]), lags, late_s, data.time_s)
+        drifted = share * np.linalg.lstsq(fit.jacobian, heat, rcond=None)[0]
+        spread = spread + drifted @ drifted.T
     rms = float(np.sqrt(np.mean(residual**2)))
     step_s = data.span_s / (len(data.time_s) - 1)
     changes = len(Steps.of(record.time_s, record.op_percent).size)
@@ -199,7 +214,7 @@ def _identification(data: Data, fit: Fit, record: Record, instrument: Instrument
         step_s * correlation_samples(fit.white),
         not fit.structure.free,
         _fast_noise(record.pv_degC),
-        100.0 * data.wander.share if data.wander else 0.0,
+        100.0 * (data.wander.share if data.wander else share),
         tuple(float(value) for value in fit.linear[2 : 2 + len(data.others)]),
     )
 
@@ -276,11 +291,16 @@ def _check(found: Identification, since_change_s: float) -> None:
     _check_length(model, since_change_s)
 
 
+def _known(model: Model) -> bool:
+    """Gain and time constant, each to ERROR_MOST."""
+    gain = model.gain_se <= ERROR_MOST * model.gain_degC_per_percent
+    return gain and model.time_constant_se <= ERROR_MOST * model.time_constant_s
+
+
 def _check_length(model: Model, since_change_s: float) -> None:
     gain_share = model.gain_se / model.gain_degC_per_percent
     lag_share = model.time_constant_se / model.time_constant_s
-    known = max(gain_share, lag_share) <= ERROR_MOST
-    if known and since_change_s >= LAGS_LEAST * model.time_constant_s:
+    if _known(model) and since_change_s >= LAGS_LEAST * model.time_constant_s:
         return
     raise RecordError(
         f"the record is too short to tell the gain (error {100 * gain_share:.0f} %) and the"
