@@ -9,8 +9,6 @@
  * and a host reads 50 snapshots a second (docs/bench.md). One tick could hand twice as much to a drive; this is
  * half of that in units of nm * ratio / 65536, less the 2 % that the trim may add and the carried remainders. */
 #define PHASE_ROOM UINT32_C(488281250)
-/* Braking distances must fit 32 bits of nm, 4.29 m: the lowest acceleration, 1 mm/s2, allows this. */
-#define SLOW_BRAKING_UM_S UINT32_C(92000)
 /* Seventeen milliseconds at full speed: only a port that ticks without pulse periods gets there. */
 #define OWED_MAX (INT32_C(1) << 30)
 #define UM_S_PER_HUNDREDTH INT32_C(10) /* speed registers count 0.01 mm/s */
@@ -103,7 +101,7 @@ uint8_t feed_pulse(struct feed *feed)
 static void tell_port(const struct head *head)
 {
     const struct feed *feed = &head->feed;
-    head->port->drives(head->port->context, feed->enabled, feed->backwards ^ feed->reversed);
+    port_drives(head->port, feed->enabled, feed->backwards ^ feed->reversed);
 }
 
 static ONE_COPY uint8_t fitted(const struct head *head)
@@ -312,6 +310,40 @@ static ONE_COPY bool in_run(const struct feed *feed)
     return feed->mode == FEED_RUN || (feed->mode == FEED_REST && feed->speed_um_s != 0);
 }
 
+bool feed_follows(const struct head *head)
+{
+    return head->live.feed.source >= FEED_SOURCE_PATH;
+}
+
+bool feed_path_stale(const struct head *head)
+{
+    return head->feed.path_age_ms >= head->settings.guards.path_timeout_ms;
+}
+
+int32_t feed_master_um(const struct feed *feed)
+{
+    return feed->length_um - feed->to_go_um;
+}
+
+/* Where the robot is now: its last position carried on at its last speed. */
+static void look_ahead(struct head *head)
+{
+    struct feed *feed = &head->feed;
+    int32_t since_ms = (int16_t)(uint16_t)(head->ms - feed->path_offset_ms - feed->path_stamp_ms);
+    int32_t nm = 0;
+    int32_t on_um = take_thousands(
+        &nm, (since_ms + head->settings.machine.path_delay_ms) * feed->path_speed_mm_s * UM_S_PER_HUNDREDTH);
+    feed->gap_um = (int32_t)((uint32_t)feed->path_um + (uint32_t)on_um - (uint32_t)feed_master_um(feed));
+}
+
+static int32_t follow_speed(const struct head *head)
+{
+    const struct feed *feed = &head->feed;
+    int32_t speed = feed->path_speed_mm_s * UM_S_PER_HUNDREDTH +
+                    clamp(feed->gap_um, -GAP_MAX_UM, GAP_MAX_UM) * FOLLOW_PER_S;
+    return speed < 0 ? 0 : speed;
+}
+
 static ONE_COPY int32_t source_speed(const struct head *head)
 {
     const struct feed_regs *set = &head->live.feed;
@@ -321,9 +353,9 @@ static ONE_COPY int32_t source_speed(const struct head *head)
     case FEED_SOURCE_LENGTH:
         return set->speed_mm_s < 0 ? 0 : set->speed_mm_s * UM_S_PER_HUNDREDTH;
     default:
-        if (head->feed.path_age_ms >= head->settings.guards.path_timeout_ms)
+        if (feed_path_stale(head))
             return 0;
-        return set->path_speed_mm_s * UM_S_PER_HUNDREDTH;
+        return set->source == FEED_SOURCE_PATH ? set->path_speed_mm_s * UM_S_PER_HUNDREDTH : follow_speed(head);
     }
 }
 
@@ -386,7 +418,7 @@ static void count_length(struct head *head)
 {
     struct feed *feed = &head->feed;
     feed->to_go_um += take_thousands(&feed->to_go_rest_nm, -feed->speed_um_s);
-    if (feed->to_go_um != 0 || feed->to_go_rest_nm != 0 || feed->length_done)
+    if (!has_length(head) || feed->to_go_um != 0 || feed->to_go_rest_nm != 0 || feed->length_done)
         return;
     if (!in_run(feed) || !arrived(head))
         return;
@@ -397,9 +429,9 @@ static void count_length(struct head *head)
 static void slew_trim(struct head *head)
 {
     struct feed *feed = &head->feed;
-    int16_t wanted = feed->mode == FEED_JOG ? 0 : head->live.feed.trim_ppm;
+    int32_t wanted = feed->mode == FEED_JOG ? 0 : trim_wanted_ppm(head);
     if (feed->speed_um_s != 0)
-        wanted = (int16_t)clamp(wanted, feed->trim_ppm - TRIM_STEP_PPM, feed->trim_ppm + TRIM_STEP_PPM);
+        wanted = clamp(wanted, feed->trim_ppm - TRIM_STEP_PPM, feed->trim_ppm + TRIM_STEP_PPM);
     feed->trim_ppm = wanted;
 }
 
@@ -407,7 +439,9 @@ static int32_t trimmed(struct feed *feed, int32_t nm)
 {
     if (feed->trim_ppm == 0)
         return nm;
-    int32_t thousandths = take_thousands(&feed->trim_rest[0], nm * feed->trim_ppm);
+    int32_t ppm = 0; /* below a thousand, and in thousands: products of both fit */
+    int32_t thousands = take_thousands(&ppm, feed->trim_ppm);
+    int32_t thousandths = nm * thousands + take_thousands(&feed->trim_rest[0], nm * ppm);
     return nm + take_thousands(&feed->trim_rest[1], thousandths);
 }
 
@@ -456,7 +490,7 @@ static void move_master(struct head *head)
     feed->speed_um_s = next_speed(head);
     if (feed->mode == FEED_JOG)
         feed->jog_to_go_nm -= feed->speed_um_s;
-    else if (has_length(head))
+    else
         count_length(head);
     int32_t nm = trimmed(feed, feed->speed_um_s);
     if (feed->moving_drives == fitted(head))
@@ -469,15 +503,20 @@ static void move_master(struct head *head)
 static void shear_let_go(struct head *head)
 {
     head->feed.shear_ms = 0;
-    head->port->shear(head->port->context, 0);
+    port_shear(head->port, 0);
 }
 
 static void shear_fire(struct head *head)
 {
     head->feed.shear_state = 0;
     head->feed.shear_ms = SHEAR_ON_MS;
-    head->port->shear(head->port->context, 1);
-    event_put(head, EVENT_CODE_SHEAR_FIRED, whole_mm(head->wheels.output_um));
+    port_shear(head->port, 1);
+    event_put(head, EVENT_CODE_SHEAR_FIRED, whole_mm(trim_laid_um(head)));
+}
+
+bool feed_cut_due(const struct head *head, int32_t at_um)
+{
+    return trim_laid_um(head) >= at_um - head->settings.machine.shear_to_nozzle_mm * INT32_C(10);
 }
 
 static void work_shear(struct head *head)
@@ -486,7 +525,7 @@ static void work_shear(struct head *head)
     if (feed->shear_ms != 0) {
         if (--feed->shear_ms == 0)
             shear_let_go(head);
-    } else if (feed->shear_state && in_run(feed) && head->wheels.output_um >= head->live.feed.shear_at_mm) {
+    } else if (feed->shear_state && in_run(feed) && feed_cut_due(head, head->live.feed.shear_at_mm)) {
         shear_fire(head);
     }
 }
@@ -502,6 +541,10 @@ void feed_tick(struct head *head)
 {
     if (head->feed.path_age_ms != PATH_NEVER)
         head->feed.path_age_ms++;
+    if ((uint16_t)head->ms % LEAST_DELAY_MS == 0)
+        head->feed.path_offset_ms++;
+    if (!feed_path_stale(head))
+        look_ahead(head);
     move_master(head);
     work_shear(head);
 }
@@ -561,8 +604,6 @@ void feed_apply(struct head *head)
         ceiling = highest;
         feed->tight_drives = 0;
     }
-    if (head->settings.machine.acceleration_mm_s2 < 2u && ceiling > SLOW_BRAKING_UM_S)
-        ceiling = SLOW_BRAKING_UM_S;
     feed->ceiling_um_s = (int32_t)ceiling;
     feed_enable(head, feed->enabled != 0);
 }
@@ -587,7 +628,9 @@ void feed_zero(struct head *head)
     feed->position_um = 0;
     feed->position_rest_nm = 0;
     feed->trim_rest[0] = feed->trim_rest[1] = 0;
-    feed->to_go_um = head->live.feed.length_mm;
+    feed->length_um = head->live.feed.source == FEED_SOURCE_LENGTH ? head->live.feed.length_mm : 0;
+    feed->to_go_um = feed->length_um;
+    feed->path_age_ms = PATH_NEVER; /* a reference of the run before is none for this one */
     feed->to_go_rest_nm = 0;
     feed->length_done = false;
 }
@@ -661,5 +704,30 @@ int32_t feed_to_go_um(const struct head *head)
 
 void feed_path_written(struct head *head)
 {
-    head->feed.path_age_ms = 0;
+    if (head->live.feed.source != FEED_SOURCE_PATH_POSITION)
+        head->feed.path_age_ms = 0;
+}
+
+/* Late ones, doubles and the same one over and over are not new. After silence the clocks are aligned afresh: the
+ * robot's may have started again. */
+void feed_reference_written(struct head *head)
+{
+    struct feed *feed = &head->feed;
+    const struct path_reference_regs *said = &head->live.path_reference;
+    int16_t newer_ms = (int16_t)(uint16_t)(said->stamp_ms - feed->path_stamp_ms);
+    bool stale = feed_path_stale(head);
+    if (head->live.feed.source != FEED_SOURCE_PATH_POSITION)
+        return;
+    if (stale ? newer_ms == 0 && feed->path_age_ms != PATH_NEVER : newer_ms <= 0)
+        return;
+    uint16_t offset_ms = (uint16_t)(head->ms - said->stamp_ms);
+    int16_t later_ms = (int16_t)(uint16_t)(offset_ms - feed->path_offset_ms);
+    if (stale || later_ms < 0)
+        feed->path_offset_ms = offset_ms;
+    else if (later_ms >= (int16_t)head->settings.guards.path_timeout_ms)
+        return; /* old news */
+    feed->path_stamp_ms = said->stamp_ms;
+    feed->path_um = said->position_mm;
+    feed->path_speed_mm_s = said->speed_mm_s;
+    feed->path_age_ms = 0;
 }

@@ -17,6 +17,11 @@
  * their ratios, and `overrun_drives` names the one that is too fast for the wanted speed. What a drive is
  * owed after late or early ticks is worked off by an eighth a tick.
  *
+ * Path position (source path_position): the robot stamps where it is with its own clock. What is least between
+ * a stamp and its arrival, forgotten by 1 ms in LEAST_DELAY_MS, is taken as the offset of the two clocks; from the
+ * stamp, so aligned, the position is carried forward by the speed to now (plus path_delay_ms). The master moves at that
+ * speed plus what closes the gap at FOLLOW_PER_S, never backwards: the cord cannot be pulled back.
+ *
  * Trim: a length to go counts nanometres before the trim, position_um and the drives move by
  * nm * (1 + trim), the remainder carried. So over a length L each drive gets L * (1 + trim). A jog is
  * never trimmed. While the master moves, the trim in force goes to a new value by TRIM_STEP_PPM a
@@ -34,6 +39,10 @@
 #define LATE_PERIODS 96  /* 6 ms: at full rate on the board an answer and the braking can cost five */
 #define TRIM_STEP_PPM 10 /* 1 % of the speed a second */
 #define SHEAR_ON_MS 200u
+
+#define FOLLOW_PER_S 6             /* a gap to the path closes with a time constant of a sixth of a second */
+#define GAP_MAX_UM INT32_C(2000)   /* of the gap, what is closed at that rate: 12 mm/s at most */
+#define LEAST_DELAY_MS 4096u       /* clocks may drift by 1 ms in so long, 244 ppm */
 
 enum feed_mode { FEED_REST, FEED_RUN, FEED_JOG };
 
@@ -64,12 +73,18 @@ struct feed {
     int32_t position_um;      /* since zero, trimmed; with jogs of all drives */
     int32_t position_rest_nm; /* 0..999 */
     int32_t trim_rest[2];     /* remainder of the trim: 0..999 millionths, thousandths of a nm */
-    int16_t trim_ppm;         /* in force */
-    int32_t to_go_um;         /* of a length, before the trim */
+    int32_t trim_ppm;         /* in force */
+    int32_t length_um;        /* of this run, 0 where it has no end */
+    int32_t to_go_um;         /* of it, before the trim: the master has moved length_um - to_go_um */
     int32_t to_go_rest_nm;    /* 0..999, on top of to_go_um */
     int32_t jog_to_go_nm;     /* signed */
     bool length_done;
-    uint16_t path_age_ms;     /* since the path-speed reference was written, saturating */
+    uint16_t path_age_ms;     /* since the last new reference of the path, saturating */
+    uint16_t path_stamp_ms;   /* the last reference of path_position: the robot's clock, */
+    int32_t path_um;          /* where it was by then */
+    int16_t path_speed_mm_s;  /* and its speed, as on the wire */
+    uint16_t path_offset_ms;  /* head's clock less the robot's, at the least delay seen */
+    int32_t gap_um;           /* path position now less what the master has moved */
     volatile uint16_t overruns; /* irq */
     uint8_t overrun_drives;   /* asked for more than a pulse a period since last looked at */
     uint8_t shear_state;      /* 0 idle, 1 armed */
@@ -92,10 +107,17 @@ bool feed_at_rest(const struct head *head); /* stands, and every pulse is out */
 int32_t feed_to_go_um(const struct head *head); /* what is left of a length, 0 or more */
 void feed_tick(struct head *head);   /* 1 kHz: includes the shear */
 uint8_t feed_pulse(struct feed *feed); /* irq: bit mask of drives to step */
-void feed_path_written(struct head *head);
+void feed_path_written(struct head *head);     /* a path speed was written */
+void feed_reference_written(struct head *head); /* a reference with stamp and position */
+/* What the master has moved in this run, before the trim. */
+int32_t feed_master_um(const struct feed *feed);
+bool feed_follows(const struct head *head);    /* the source is a path */
+bool feed_path_stale(const struct head *head);
 /* Arms the shear, or disarms it (0). It fires only while a run feeds or slows down, never at rest or
  * in a jog: hands may be at the strip then. */
 void feed_shear_written(struct head *head);
+/* So much is laid that a cut now lies at `at_um` or behind: the shear is machine.shear_to_nozzle_mm upstream. */
+bool feed_cut_due(const struct head *head, int32_t at_um);
 
 /* Add to a remainder below 1000 and take the whole thousands out; rounds down, leaves 0..999. The sum
  * must not overflow. Several times quicker than a division on the AVR. */

@@ -10,6 +10,7 @@
  * at 1 kHz a step would be a few micrometres, all rounding. The others keep out of each other's millisecond. */
 #define DIGIT 10u
 #define LENGTH_AT 0u  /* last digit of the millisecond, every 10 ms */
+#define PATH_AT 4u    /* every 10 ms */
 #define SENSOR_AT 5u  /* every 100 ms */
 #define ZONE_AT 7u    /* every second */
 /* PV must fall this far below a limit before its alarm goes: the usual few steps of dead band. */
@@ -298,6 +299,29 @@ static void watch_lanes(struct head *head, int32_t fed_um)
         raise(head, ALARM_LANE_STOPPED, stopped);
 }
 
+/* Raised only while feeding, gone with its condition at any time. */
+static ONE_COPY void alarm_when_feeding(struct head *head, uint8_t alarm, bool stands)
+{
+    if (!stands || state_feeding(head))
+        alarm_set(head, alarm, 1, stands);
+}
+
+static void watch_path(struct head *head)
+{
+    uint8_t state = head->machine.state;
+    bool stale = feed_path_stale(head);
+    bool under_way = state == STATE_EXECUTE || state == STATE_HOLDING || state == STATE_HELD || state == STATE_UNHOLDING;
+    int32_t limit_um = head->settings.guards.path_limit_mm * INT32_C(10);
+    int32_t gap_um = head->feed.gap_um;
+    if (head->live.feed.source != FEED_SOURCE_PATH_POSITION || stale || !under_way)
+        gap_um = 0;
+    /* before the first reference of a run the feed waits */
+    stale = stale && feed_follows(head) && head->feed.path_age_ms != UINT16_MAX;
+    alarm_when_feeding(head, ALARM_PATH_STALE, under_way && stale);
+    alarm_when_feeding(head, ALARM_PATH_REVERSED, gap_um < -limit_um);
+    alarm_when_feeding(head, ALARM_PATH_TOO_FAST, gap_um > limit_um);
+}
+
 static void watch_lengths(struct head *head)
 {
     struct guards *guards = &head->guards;
@@ -317,9 +341,7 @@ static void watch_lengths(struct head *head)
 
 static void watch_link(struct head *head)
 {
-    bool silent = link_silent(head);
-    if (!silent || state_feeding(head))
-        alarm_set(head, ALARM_LINK_SILENT, 1, silent);
+    alarm_when_feeding(head, ALARM_LINK_SILENT, link_silent(head));
 }
 
 static void watch_inputs(struct head *head)
@@ -400,6 +422,8 @@ void guards_tick(struct head *head)
     count_digits(guards);
     if (guards->ms == LENGTH_AT)
         watch_lengths(head);
+    if (guards->ms == PATH_AT)
+        watch_path(head);
     if (guards->ms == SENSOR_AT && guards->hundredths == 0)
         for (uint8_t i = 0; i < ZONES; i++) {
             struct view at = look_at(head, i);

@@ -6,7 +6,7 @@
 
 static void read_inputs(struct head *head)
 {
-    head->inputs = head->port->inputs(head->port->context);
+    head->inputs = port_inputs(head->port);
 }
 
 static void report_reset(struct head *head)
@@ -25,7 +25,7 @@ void head_init(struct head *head, const struct port *port, uint8_t reset_cause)
     memset(head, 0, sizeof *head);
     head->port = port;
     head->reset_cause = reset_cause;
-    port->heaters(port->context, 0);
+    port_heaters(port, 0);
     access_preset(head, HOME_LIVE);
     store_load(head);
     head->unit_address = (uint8_t)head->settings.machine.unit_address;
@@ -35,6 +35,7 @@ void head_init(struct head *head, const struct port *port, uint8_t reset_cause)
     feed_init(head);
     wheels_init(head);
     guards_init(head);
+    trim_start(head);
     state_init(head);
     report_reset(head);
 }
@@ -48,6 +49,7 @@ void head_tick(struct head *head)
     experiment_tick(head);
     zones_tick(head);
     guards_tick(head);
+    trim_tick(head);
     state_tick(head);
     store_tick(head);
     link_tick(head);
@@ -106,7 +108,7 @@ static uint8_t check_feed(const struct head *head, uint16_t at, int32_t value)
     case AT_FEED_JOG_SPEED_MM_S:
         return magnitude(value) > head->settings.machine.speed_max_mm_s ? REFUSAL_OUT_OF_RANGE : REFUSAL_NONE;
     case AT_FEED_SHEAR_AT_MM: /* a length already laid cannot be cut at */
-        return value && under_way(state) && value <= head->wheels.output_um ? REFUSAL_OUT_OF_RANGE : REFUSAL_NONE;
+        return value && under_way(state) && feed_cut_due(head, value) ? REFUSAL_OUT_OF_RANGE : REFUSAL_NONE;
     case AT_FEED_JOG_LENGTH_MM:
         return value == 0 || state == STATE_IDLE || state == STATE_HELD ? REFUSAL_NONE : REFUSAL_WRONG_STATE;
     default:
@@ -225,6 +227,8 @@ void head_written(struct head *head, uint8_t block, uint8_t instance, uint8_t en
         command_written(head, at);
     else if (block == BLOCK_FEED)
         feed_written(head, at);
+    else if (block == BLOCK_PATH_REFERENCE && at == AT_PATH_REFERENCE_SPEED_MM_S)
+        feed_reference_written(head);
     else if (block == BLOCK_EXPERIMENT && at == AT_EXPERIMENT_RUN)
         experiment_written(head);
     else if (block == BLOCK_DRIVE_SETTINGS || block == BLOCK_MACHINE)

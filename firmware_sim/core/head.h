@@ -26,6 +26,7 @@
 #include "register_table.h"
 #include "state.h"
 #include "store.h"
+#include "trim.h"
 #include "wheels.h"
 #include "zones.h"
 
@@ -52,6 +53,7 @@ struct head {
     struct experiment experiment;
     struct feed feed;
     struct wheels wheels;
+    struct trim trim;
     struct store store;
 };
 

@@ -228,7 +228,7 @@ static void answer(struct head *head, uint16_t count)
     crc = link_crc(buffer, length);
     buffer[length++] = (uint8_t)crc;
     buffer[length++] = (uint8_t)(crc >> 8);
-    head->port->transmit(head->port->context, buffer, length);
+    port_transmit(head->port, buffer, length);
 }
 
 void link_poll(struct head *head)

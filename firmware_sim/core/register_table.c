@@ -28,8 +28,11 @@ const struct reg_entry reg_entries[] FLASH = {
     {18, REG_KIND(TYPE_I32, WRITE_NEVER), offsetof(struct telemetry_regs, output_position_mm), 0}, /* output_position_mm */
     {20, REG_KIND(TYPE_I16, WRITE_NEVER), offsetof(struct telemetry_regs, output_speed_mm_s), 0}, /* output_speed_mm_s */
     {21, REG_KIND(TYPE_I16, WRITE_NEVER), offsetof(struct telemetry_regs, mismatch_mm), 0}, /* mismatch_mm */
-    {22, REG_KIND(TYPE_I16, WRITE_NEVER), offsetof(struct telemetry_regs, trim_ppm), 0}, /* trim_ppm */
-    {23, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct telemetry_regs, pulse_overruns), 0}, /* pulse_overruns */
+    {22, REG_KIND(TYPE_I32, WRITE_NEVER), offsetof(struct telemetry_regs, trim_ppm), 0}, /* trim_ppm */
+    {24, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct telemetry_regs, pulse_overruns), 0}, /* pulse_overruns */
+    {25, REG_KIND(TYPE_I32, WRITE_NEVER), offsetof(struct telemetry_regs, laid_mm), 0}, /* laid_mm */
+    {27, REG_KIND(TYPE_I16, WRITE_NEVER), offsetof(struct telemetry_regs, length_error_mm), 0}, /* length_error_mm */
+    {28, REG_KIND(TYPE_U16, WRITE_NEVER), offsetof(struct telemetry_regs, trim_state), 0}, /* trim_state */
     {0, REG_KIND(TYPE_I32, WRITE_NEVER), offsetof(struct drive_telemetry_regs, pulses), 0}, /* pulses */
     {0, REG_KIND(TYPE_I16, WRITE_NEVER), offsetof(struct zone_telemetry_regs, pv_degC), 0}, /* pv_degC */
     {1, REG_KIND(TYPE_I16, WRITE_NEVER), offsetof(struct zone_telemetry_regs, sp_degC), 0}, /* sp_degC */
@@ -53,83 +56,92 @@ const struct reg_entry reg_entries[] FLASH = {
     {1, REG_KIND(TYPE_U32, WRITE_ANY), offsetof(struct command_regs, acknowledge), 1}, /* acknowledge */
     {3, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct command_regs, events_taken), 3}, /* events_taken */
     {4, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct command_regs, store), 4}, /* store */
-    {0, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct feed_regs, source), 5}, /* source */
-    {1, REG_KIND(TYPE_I16, WRITE_ANY), offsetof(struct feed_regs, speed_mm_s), 6}, /* speed_mm_s */
-    {2, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct feed_regs, length_mm), 7}, /* length_mm */
-    {4, REG_KIND(TYPE_I16, WRITE_ANY), offsetof(struct feed_regs, path_speed_mm_s), 9}, /* path_speed_mm_s */
-    {5, REG_KIND(TYPE_I16, WRITE_ANY), offsetof(struct feed_regs, trim_ppm), 10}, /* trim_ppm */
-    {6, REG_KIND(TYPE_I32, WRITE_ANY), offsetof(struct feed_regs, shear_at_mm), 7}, /* shear_at_mm */
-    {8, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct feed_regs, jog_drives), 11}, /* jog_drives */
-    {9, REG_KIND(TYPE_I16, WRITE_STILL), offsetof(struct feed_regs, jog_speed_mm_s), 12}, /* jog_speed_mm_s */
-    {10, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct feed_regs, jog_length_mm), 13}, /* jog_length_mm */
-    {12, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct feed_regs, strip_in), 15}, /* strip_in */
+    {0, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct feed_regs, source), 4}, /* source */
+    {1, REG_KIND(TYPE_I16, WRITE_ANY), offsetof(struct feed_regs, speed_mm_s), 5}, /* speed_mm_s */
+    {2, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct feed_regs, length_mm), 6}, /* length_mm */
+    {4, REG_KIND(TYPE_I16, WRITE_ANY), offsetof(struct feed_regs, path_speed_mm_s), 8}, /* path_speed_mm_s */
+    {5, REG_KIND(TYPE_I16, WRITE_ANY), offsetof(struct feed_regs, trim_ppm), 9}, /* trim_ppm */
+    {6, REG_KIND(TYPE_I32, WRITE_ANY), offsetof(struct feed_regs, shear_at_mm), 6}, /* shear_at_mm */
+    {8, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct feed_regs, jog_drives), 10}, /* jog_drives */
+    {9, REG_KIND(TYPE_I16, WRITE_STILL), offsetof(struct feed_regs, jog_speed_mm_s), 11}, /* jog_speed_mm_s */
+    {10, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct feed_regs, jog_length_mm), 12}, /* jog_length_mm */
+    {12, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct feed_regs, strip_in), 14}, /* strip_in */
+    {13, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct feed_regs, trim_mode), 15}, /* trim_mode */
+    {0, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct path_reference_regs, stamp_ms), 3}, /* stamp_ms */
+    {1, REG_KIND(TYPE_I32, WRITE_ANY), offsetof(struct path_reference_regs, position_mm), 16}, /* position_mm */
+    {3, REG_KIND(TYPE_I16, WRITE_ANY), offsetof(struct path_reference_regs, speed_mm_s), 5}, /* speed_mm_s */
     {0, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_regs, mode), 4}, /* mode */
-    {1, REG_KIND(TYPE_I16, WRITE_ANY), offsetof(struct zone_regs, setpoint_degC), 16}, /* setpoint_degC */
-    {2, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_regs, manual_op_percent), 9}, /* manual_op_percent */
+    {1, REG_KIND(TYPE_I16, WRITE_ANY), offsetof(struct zone_regs, setpoint_degC), 18}, /* setpoint_degC */
+    {2, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_regs, manual_op_percent), 8}, /* manual_op_percent */
     {0, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, kind), 4}, /* kind */
-    {1, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, zone), 5}, /* zone */
-    {2, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, op_low_percent), 9}, /* op_low_percent */
-    {3, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, op_high_percent), 17}, /* op_high_percent */
-    {4, REG_KIND(TYPE_I16, WRITE_ANY), offsetof(struct experiment_regs, switch_degC), 16}, /* switch_degC */
-    {5, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, hysteresis_degC), 18}, /* hysteresis_degC */
-    {6, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, interval_s), 19}, /* interval_s */
-    {7, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, switchings), 20}, /* switchings */
-    {8, REG_KIND(TYPE_I16, WRITE_ANY), offsetof(struct experiment_regs, ceiling_degC), 21}, /* ceiling_degC */
-    {9, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, time_limit_s), 22}, /* time_limit_s */
-    {10, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, run), 23}, /* run */
-    {0, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, unit_address), 24}, /* unit_address */
-    {1, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, zones_fitted), 25}, /* zones_fitted */
-    {2, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, drives_fitted), 26}, /* drives_fitted */
-    {3, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, lanes_fitted), 27}, /* lanes_fitted */
-    {4, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, speed_max_mm_s), 28}, /* speed_max_mm_s */
-    {5, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, acceleration_mm_s2), 29}, /* acceleration_mm_s2 */
-    {6, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct machine_regs, output_mm_per_count), 30}, /* output_mm_per_count */
-    {8, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, output_reversed), 23}, /* output_reversed */
-    {9, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, expected_slip_percent), 32}, /* expected_slip_percent */
-    {0, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, sensor), 23}, /* sensor */
-    {1, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct zone_settings_regs, divider_ohm), 33}, /* divider_ohm */
-    {3, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct zone_settings_regs, ntc_r25_ohm), 35}, /* ntc_r25_ohm */
-    {5, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct zone_settings_regs, ntc_a_per_K), 37}, /* ntc_a_per_K */
-    {7, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct zone_settings_regs, ntc_b_per_K), 39}, /* ntc_b_per_K */
-    {9, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct zone_settings_regs, ntc_c_per_K), 41}, /* ntc_c_per_K */
-    {11, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct zone_settings_regs, ntc_d_per_K), 43}, /* ntc_d_per_K */
-    {13, REG_KIND(TYPE_I16, WRITE_STILL), offsetof(struct zone_settings_regs, sensor_offset_degC), 45}, /* sensor_offset_degC */
-    {14, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_settings_regs, kp_percent_per_degC), 46}, /* kp_percent_per_degC */
-    {15, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_settings_regs, ti_s), 47}, /* ti_s */
-    {16, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_settings_regs, td_s), 48}, /* td_s */
-    {17, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_settings_regs, td_filter_s), 49}, /* td_filter_s */
-    {18, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, op_min_percent), 9}, /* op_min_percent */
-    {19, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, op_max_percent), 17}, /* op_max_percent */
-    {20, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_settings_regs, feed_forward_percent_per_mm_s), 50}, /* feed_forward_percent_per_mm_s */
-    {21, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, window_ms), 51}, /* window_ms */
-    {22, REG_KIND(TYPE_I16, WRITE_STILL), offsetof(struct zone_settings_regs, setpoint_max_degC), 52}, /* setpoint_max_degC */
-    {23, REG_KIND(TYPE_I16, WRITE_ANY), offsetof(struct zone_settings_regs, standby_degC), 53}, /* standby_degC */
-    {24, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, band_degC), 54}, /* band_degC */
-    {25, REG_KIND(TYPE_I16, WRITE_STILL), offsetof(struct zone_settings_regs, over_temperature_degC), 55}, /* over_temperature_degC */
-    {26, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, under_temperature_degC), 56}, /* under_temperature_degC */
-    {27, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, effect_op_percent), 57}, /* effect_op_percent */
-    {28, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, effect_rise_degC), 58}, /* effect_rise_degC */
-    {29, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, effect_time_s), 59}, /* effect_time_s */
-    {30, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, uncommanded_rise_degC), 60}, /* uncommanded_rise_degC */
-    {31, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, uncommanded_time_s), 61}, /* uncommanded_time_s */
-    {32, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, fall_rate_degC_s), 62}, /* fall_rate_degC_s */
-    {33, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, stuck_time_s), 63}, /* stuck_time_s */
-    {34, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, rail_codes), 64}, /* rail_codes */
-    {0, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct drive_settings_regs, pulses_per_m), 65}, /* pulses_per_m */
-    {2, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct drive_settings_regs, ratio_ppm), 67}, /* ratio_ppm */
-    {4, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct drive_settings_regs, reversed), 23}, /* reversed */
-    {0, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct lane_settings_regs, mm_per_pulse), 69}, /* mm_per_pulse */
-    {0, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, link_timeout_ms), 71}, /* link_timeout_ms */
-    {1, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, mismatch_limit_mm), 72}, /* mismatch_limit_mm */
-    {2, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, mismatch_window_mm), 73}, /* mismatch_window_mm */
-    {3, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, lane_stall_mm), 74}, /* lane_stall_mm */
-    {4, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, dwell_time_s), 75}, /* dwell_time_s */
-    {5, REG_KIND(TYPE_I16, WRITE_STILL), offsetof(struct guards_regs, dwell_temperature_degC), 76}, /* dwell_temperature_degC */
-    {6, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, permit_delay_ms), 77}, /* permit_delay_ms */
-    {7, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, path_timeout_ms), 78}, /* path_timeout_ms */
-    {8, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, start_timeout_s), 79}, /* start_timeout_s */
-    {9, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, guide_length_mm), 80}, /* guide_length_mm */
-    {10, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, settle_time_s), 81}, /* settle_time_s */
+    {1, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, zone), 19}, /* zone */
+    {2, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, op_low_percent), 8}, /* op_low_percent */
+    {3, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, op_high_percent), 20}, /* op_high_percent */
+    {4, REG_KIND(TYPE_I16, WRITE_ANY), offsetof(struct experiment_regs, switch_degC), 18}, /* switch_degC */
+    {5, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, hysteresis_degC), 21}, /* hysteresis_degC */
+    {6, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, interval_s), 22}, /* interval_s */
+    {7, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, switchings), 23}, /* switchings */
+    {8, REG_KIND(TYPE_I16, WRITE_ANY), offsetof(struct experiment_regs, ceiling_degC), 24}, /* ceiling_degC */
+    {9, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, time_limit_s), 25}, /* time_limit_s */
+    {10, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct experiment_regs, run), 26}, /* run */
+    {0, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, unit_address), 27}, /* unit_address */
+    {1, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, zones_fitted), 28}, /* zones_fitted */
+    {2, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, drives_fitted), 29}, /* drives_fitted */
+    {3, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, lanes_fitted), 30}, /* lanes_fitted */
+    {4, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, speed_max_mm_s), 31}, /* speed_max_mm_s */
+    {5, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, acceleration_mm_s2), 32}, /* acceleration_mm_s2 */
+    {6, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct machine_regs, output_mm_per_count), 33}, /* output_mm_per_count */
+    {8, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, output_reversed), 26}, /* output_reversed */
+    {9, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, expected_slip_percent), 35}, /* expected_slip_percent */
+    {10, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, trim_max_ppm), 36}, /* trim_max_ppm */
+    {11, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, shear_to_nozzle_mm), 37}, /* shear_to_nozzle_mm */
+    {12, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, path_delay_ms), 38}, /* path_delay_ms */
+    {0, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, sensor), 26}, /* sensor */
+    {1, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct zone_settings_regs, divider_ohm), 39}, /* divider_ohm */
+    {3, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct zone_settings_regs, ntc_r25_ohm), 41}, /* ntc_r25_ohm */
+    {5, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct zone_settings_regs, ntc_a_per_K), 43}, /* ntc_a_per_K */
+    {7, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct zone_settings_regs, ntc_b_per_K), 45}, /* ntc_b_per_K */
+    {9, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct zone_settings_regs, ntc_c_per_K), 47}, /* ntc_c_per_K */
+    {11, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct zone_settings_regs, ntc_d_per_K), 49}, /* ntc_d_per_K */
+    {13, REG_KIND(TYPE_I16, WRITE_STILL), offsetof(struct zone_settings_regs, sensor_offset_degC), 51}, /* sensor_offset_degC */
+    {14, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_settings_regs, kp_percent_per_degC), 52}, /* kp_percent_per_degC */
+    {15, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_settings_regs, ti_s), 53}, /* ti_s */
+    {16, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_settings_regs, td_s), 54}, /* td_s */
+    {17, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_settings_regs, td_filter_s), 55}, /* td_filter_s */
+    {18, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, op_min_percent), 8}, /* op_min_percent */
+    {19, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, op_max_percent), 20}, /* op_max_percent */
+    {20, REG_KIND(TYPE_U16, WRITE_ANY), offsetof(struct zone_settings_regs, feed_forward_percent_per_mm_s), 56}, /* feed_forward_percent_per_mm_s */
+    {21, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, window_ms), 57}, /* window_ms */
+    {22, REG_KIND(TYPE_I16, WRITE_STILL), offsetof(struct zone_settings_regs, setpoint_max_degC), 58}, /* setpoint_max_degC */
+    {23, REG_KIND(TYPE_I16, WRITE_ANY), offsetof(struct zone_settings_regs, standby_degC), 59}, /* standby_degC */
+    {24, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, band_degC), 60}, /* band_degC */
+    {25, REG_KIND(TYPE_I16, WRITE_STILL), offsetof(struct zone_settings_regs, over_temperature_degC), 61}, /* over_temperature_degC */
+    {26, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, under_temperature_degC), 62}, /* under_temperature_degC */
+    {27, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, effect_op_percent), 63}, /* effect_op_percent */
+    {28, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, effect_rise_degC), 64}, /* effect_rise_degC */
+    {29, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, effect_time_s), 65}, /* effect_time_s */
+    {30, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, uncommanded_rise_degC), 66}, /* uncommanded_rise_degC */
+    {31, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, uncommanded_time_s), 67}, /* uncommanded_time_s */
+    {32, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, fall_rate_degC_s), 68}, /* fall_rate_degC_s */
+    {33, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, stuck_time_s), 69}, /* stuck_time_s */
+    {34, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, rail_codes), 70}, /* rail_codes */
+    {0, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct drive_settings_regs, pulses_per_m), 71}, /* pulses_per_m */
+    {2, REG_KIND(TYPE_I32, WRITE_STILL), offsetof(struct drive_settings_regs, ratio_ppm), 73}, /* ratio_ppm */
+    {4, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct drive_settings_regs, reversed), 26}, /* reversed */
+    {0, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct lane_settings_regs, mm_per_pulse), 75}, /* mm_per_pulse */
+    {0, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, link_timeout_ms), 77}, /* link_timeout_ms */
+    {1, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, mismatch_limit_mm), 78}, /* mismatch_limit_mm */
+    {2, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, mismatch_window_mm), 79}, /* mismatch_window_mm */
+    {3, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, lane_stall_mm), 80}, /* lane_stall_mm */
+    {4, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, dwell_time_s), 81}, /* dwell_time_s */
+    {5, REG_KIND(TYPE_I16, WRITE_STILL), offsetof(struct guards_regs, dwell_temperature_degC), 82}, /* dwell_temperature_degC */
+    {6, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, permit_delay_ms), 83}, /* permit_delay_ms */
+    {7, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, path_timeout_ms), 84}, /* path_timeout_ms */
+    {8, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, start_timeout_s), 85}, /* start_timeout_s */
+    {9, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, guide_length_mm), 86}, /* guide_length_mm */
+    {10, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, settle_time_s), 87}, /* settle_time_s */
+    {11, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, path_limit_mm), 88}, /* path_limit_mm */
+    {12, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct guards_regs, wheel_limit_mm), 89}, /* wheel_limit_mm */
 };
 
 const uint16_t reg_limits[][LIMITS] FLASH = {
@@ -138,7 +150,6 @@ const uint16_t reg_limits[][LIMITS] FLASH = {
     {0x0000u, 0x7FFFu, 0x0000u},
     {0x0000u, 0xFFFFu, 0x0000u},
     {0x0000u, 0x0003u, 0x0000u},
-    {0x0000u, 0x0002u, 0x0000u},
     {0xD8F0u, 0x2710u, 0x0000u},
     {0x0000u, 0x9400u, 0x0000u},
     {0x0000u, 0x7735u, 0x0000u},
@@ -149,7 +160,11 @@ const uint16_t reg_limits[][LIMITS] FLASH = {
     {0x5EE0u, 0xA120u, 0x0000u},
     {0xFFF8u, 0x0007u, 0x0000u},
     {0x0000u, 0x0001u, 0x0001u},
+    {0x0000u, 0x0002u, 0x0001u},
+    {0x6C00u, 0x9400u, 0x0000u},
+    {0x88CAu, 0x7735u, 0x0000u},
     {0x0000u, 0x61A8u, 0x0000u},
+    {0x0000u, 0x0002u, 0x0000u},
     {0x0000u, 0x2710u, 0x2710u},
     {0x0000u, 0x07D0u, 0x001Eu},
     {0x0001u, 0x0E10u, 0x003Cu},
@@ -166,6 +181,9 @@ const uint16_t reg_limits[][LIMITS] FLASH = {
     {0x03E8u, 0x9680u, 0xC350u},
     {0x0000u, 0x0098u, 0x0000u},
     {0x0000u, 0x07D0u, 0x0096u},
+    {0x0000u, 0xEA60u, 0xEA60u},
+    {0x0000u, 0xC350u, 0x0000u},
+    {0x0000u, 0x01F4u, 0x0000u},
     {0x0064u, 0x4240u, 0x03E8u},
     {0x0000u, 0x000Fu, 0x0000u},
     {0x0064u, 0x4240u, 0x2710u},
@@ -215,27 +233,30 @@ const uint16_t reg_limits[][LIMITS] FLASH = {
     {0x000Au, 0x1C20u, 0x0384u},
     {0x0005u, 0x03E8u, 0x0050u},
     {0x0000u, 0x0041u, 0x0005u},
+    {0x0032u, 0x2710u, 0x012Cu},
+    {0x0014u, 0x2710u, 0x0078u},
 };
 
 const struct reg_block reg_blocks[BLOCK_COUNT] FLASH = {
     {0, 9, 1, SPACE_INPUT, HOME_INPUT, 0, 8, 0, sizeof(struct identity_regs)}, /* identity */
-    {100, 24, 1, SPACE_INPUT, HOME_INPUT, 8, 18, 0, sizeof(struct telemetry_regs)}, /* telemetry */
-    {124, 2, 3, SPACE_INPUT, HOME_INPUT, 26, 1, 0, sizeof(struct drive_telemetry_regs)}, /* drive_telemetry */
-    {130, 4, 3, SPACE_INPUT, HOME_INPUT, 27, 4, 0, sizeof(struct zone_telemetry_regs)}, /* zone_telemetry */
-    {142, 2, 8, SPACE_INPUT, HOME_INPUT, 31, 1, 0, sizeof(struct lane_telemetry_regs)}, /* lane_telemetry */
-    {200, 1, 19, SPACE_INPUT, HOME_INPUT, 32, 1, 0, sizeof(struct alarm_detail_regs)}, /* alarm_detail */
-    {240, 4, 1, SPACE_INPUT, HOME_INPUT, 33, 3, 0, sizeof(struct refusal_regs)}, /* refusal */
-    {250, 5, 1, SPACE_INPUT, HOME_INPUT, 36, 5, 0, sizeof(struct link_counters_regs)}, /* link_counters */
-    {260, 4, 1, SPACE_INPUT, HOME_INPUT, 41, 4, 0, sizeof(struct experiment_status_regs)}, /* experiment_status */
-    {0, 5, 1, SPACE_HOLDING, HOME_LIVE, 45, 4, offsetof(struct live, command), sizeof(struct command_regs)}, /* command */
-    {20, 13, 1, SPACE_HOLDING, HOME_LIVE, 49, 10, offsetof(struct live, feed), sizeof(struct feed_regs)}, /* feed */
-    {40, 3, 3, SPACE_HOLDING, HOME_LIVE, 59, 3, offsetof(struct live, zone), sizeof(struct zone_regs)}, /* zone */
-    {60, 11, 1, SPACE_HOLDING, HOME_LIVE, 62, 11, offsetof(struct live, experiment), sizeof(struct experiment_regs)}, /* experiment */
-    {100, 10, 1, SPACE_HOLDING, HOME_SETTINGS, 73, 9, offsetof(struct settings, machine), sizeof(struct machine_regs)}, /* machine */
-    {120, 35, 3, SPACE_HOLDING, HOME_SETTINGS, 82, 29, offsetof(struct settings, zone_settings), sizeof(struct zone_settings_regs)}, /* zone_settings */
-    {260, 5, 3, SPACE_HOLDING, HOME_SETTINGS, 111, 3, offsetof(struct settings, drive_settings), sizeof(struct drive_settings_regs)}, /* drive_settings */
-    {280, 2, 8, SPACE_HOLDING, HOME_SETTINGS, 114, 1, offsetof(struct settings, lane_settings), sizeof(struct lane_settings_regs)}, /* lane_settings */
-    {300, 11, 1, SPACE_HOLDING, HOME_SETTINGS, 115, 11, offsetof(struct settings, guards), sizeof(struct guards_regs)}, /* guards */
+    {100, 29, 1, SPACE_INPUT, HOME_INPUT, 8, 21, 0, sizeof(struct telemetry_regs)}, /* telemetry */
+    {129, 2, 3, SPACE_INPUT, HOME_INPUT, 29, 1, 0, sizeof(struct drive_telemetry_regs)}, /* drive_telemetry */
+    {135, 4, 3, SPACE_INPUT, HOME_INPUT, 30, 4, 0, sizeof(struct zone_telemetry_regs)}, /* zone_telemetry */
+    {147, 2, 8, SPACE_INPUT, HOME_INPUT, 34, 1, 0, sizeof(struct lane_telemetry_regs)}, /* lane_telemetry */
+    {200, 1, 25, SPACE_INPUT, HOME_INPUT, 35, 1, 0, sizeof(struct alarm_detail_regs)}, /* alarm_detail */
+    {240, 4, 1, SPACE_INPUT, HOME_INPUT, 36, 3, 0, sizeof(struct refusal_regs)}, /* refusal */
+    {250, 5, 1, SPACE_INPUT, HOME_INPUT, 39, 5, 0, sizeof(struct link_counters_regs)}, /* link_counters */
+    {260, 4, 1, SPACE_INPUT, HOME_INPUT, 44, 4, 0, sizeof(struct experiment_status_regs)}, /* experiment_status */
+    {0, 5, 1, SPACE_HOLDING, HOME_LIVE, 48, 4, offsetof(struct live, command), sizeof(struct command_regs)}, /* command */
+    {20, 14, 1, SPACE_HOLDING, HOME_LIVE, 52, 11, offsetof(struct live, feed), sizeof(struct feed_regs)}, /* feed */
+    {80, 4, 1, SPACE_HOLDING, HOME_LIVE, 63, 3, offsetof(struct live, path_reference), sizeof(struct path_reference_regs)}, /* path_reference */
+    {40, 3, 3, SPACE_HOLDING, HOME_LIVE, 66, 3, offsetof(struct live, zone), sizeof(struct zone_regs)}, /* zone */
+    {60, 11, 1, SPACE_HOLDING, HOME_LIVE, 69, 11, offsetof(struct live, experiment), sizeof(struct experiment_regs)}, /* experiment */
+    {100, 13, 1, SPACE_HOLDING, HOME_SETTINGS, 80, 12, offsetof(struct settings, machine), sizeof(struct machine_regs)}, /* machine */
+    {120, 35, 3, SPACE_HOLDING, HOME_SETTINGS, 92, 29, offsetof(struct settings, zone_settings), sizeof(struct zone_settings_regs)}, /* zone_settings */
+    {260, 5, 3, SPACE_HOLDING, HOME_SETTINGS, 121, 3, offsetof(struct settings, drive_settings), sizeof(struct drive_settings_regs)}, /* drive_settings */
+    {280, 2, 8, SPACE_HOLDING, HOME_SETTINGS, 124, 1, offsetof(struct settings, lane_settings), sizeof(struct lane_settings_regs)}, /* lane_settings */
+    {300, 13, 1, SPACE_HOLDING, HOME_SETTINGS, 125, 13, offsetof(struct settings, guards), sizeof(struct guards_regs)}, /* guards */
 };
 
 const uint8_t alarm_reactions[ALARM_COUNT] FLASH = {
@@ -258,6 +279,12 @@ const uint8_t alarm_reactions[ALARM_COUNT] FLASH = {
     REACTION_REPORT, /* watchdog_reset */
     REACTION_REPORT, /* brown_out_reset */
     REACTION_STOP, /* settings_damaged */
+    REACTION_REPORT, /* wheel_slips */
+    REACTION_REPORT, /* wheel_drifts */
+    REACTION_REPORT, /* length_off */
+    REACTION_HOLD, /* path_stale */
+    REACTION_HOLD, /* path_reversed */
+    REACTION_HOLD, /* path_too_fast */
 };
 
 const uint32_t alarms_latched = 0x00038DF8UL;

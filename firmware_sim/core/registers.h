@@ -4,13 +4,13 @@
 
 #include <stdint.h>
 
-#define REG_MAP_HASH 0x5DB290F6UL
+#define REG_MAP_HASH 0x25B1121FUL
 #define REG_FIFO_ADDRESS 768u
 #define VERSION_MAJOR 0u
 #define VERSION_MINOR 1u
 #define VERSION_PATCH 0u
 #define VERSION_TEXT "0.1.0"
-#define MAP_HASH_TEXT "5db290f6"
+#define MAP_HASH_TEXT "25b1121f"
 #define VENDOR_TEXT "plylane"
 #define PRODUCT_TEXT "press head controller"
 #define ZONES 3u
@@ -88,6 +88,23 @@ enum feed_source {
     FEED_SOURCE_SET_SPEED = 0,
     FEED_SOURCE_LENGTH = 1,
     FEED_SOURCE_PATH = 2,
+    FEED_SOURCE_PATH_POSITION = 3,
+};
+
+/* What sets the trim of the master feed: nothing, trim_ppm, or the output wheel. */
+enum trim_mode {
+    TRIM_MODE_OFF = 0,
+    TRIM_MODE_FIXED = 1,
+    TRIM_MODE_AUTOMATIC = 2,
+};
+
+/* What the trim does, or why automatic trim is frozen: output wheel against feed, or against the lane wheels. */
+enum trim_state {
+    TRIM_STATE_OFF = 0,
+    TRIM_STATE_FIXED = 1,
+    TRIM_STATE_AUTOMATIC = 2,
+    TRIM_STATE_WHEEL_SLIPS = 3,
+    TRIM_STATE_WHEEL_DRIFTS = 4,
 };
 
 /* What to do with the stored settings. */
@@ -197,7 +214,13 @@ enum alarm {
     ALARM_WATCHDOG_RESET = 16,
     ALARM_BROWN_OUT_RESET = 17,
     ALARM_SETTINGS_DAMAGED = 18,
-    ALARM_COUNT = 19
+    ALARM_WHEEL_SLIPS = 19,
+    ALARM_WHEEL_DRIFTS = 20,
+    ALARM_LENGTH_OFF = 21,
+    ALARM_PATH_STALE = 22,
+    ALARM_PATH_REVERSED = 23,
+    ALARM_PATH_TOO_FAST = 24,
+    ALARM_COUNT = 25
 };
 
 #define TRANSITION_COUNT 38u
@@ -231,8 +254,11 @@ struct telemetry_regs { /* One coherent snapshot. Read it together with the driv
     int32_t output_position_mm; /* [0.001 mm] */
     int16_t output_speed_mm_s; /* [0.01 mm/s] */
     int16_t mismatch_mm; /* [0.01 mm] */
-    int16_t trim_ppm; /* [1 ppm] */
+    int32_t trim_ppm; /* [1 ppm] */
     uint16_t pulse_overruns;
+    int32_t laid_mm; /* [0.001 mm] */
+    int16_t length_error_mm; /* [0.01 mm] */
+    uint16_t trim_state;
 };
 
 struct drive_telemetry_regs { /* A drive. */
@@ -293,6 +319,13 @@ struct feed_regs { /* Master feed, not stored. */
     int16_t jog_speed_mm_s; /* [0.01 mm/s] */
     int32_t jog_length_mm; /* [0.001 mm] */
     uint16_t strip_in;
+    uint16_t trim_mode;
+};
+
+struct path_reference_regs { /* Where the robot is on its path, for source path_position. Write all three in one request: the speed, last, makes them count. A stamp not newer than the last one is ignored. */
+    uint16_t stamp_ms; /* [1 ms] */
+    int32_t position_mm; /* [0.001 mm] */
+    int16_t speed_mm_s; /* [0.01 mm/s] */
 };
 
 struct zone_regs { /* A zone, not stored: a head comes up with its zones off, and stop and abort switch them off. */
@@ -325,6 +358,9 @@ struct machine_regs { /* What is fitted. */
     uint32_t output_mm_per_count; /* [1e-06 mm] */
     uint16_t output_reversed;
     uint16_t expected_slip_percent; /* [0.01 %] */
+    uint16_t trim_max_ppm; /* [1 ppm] */
+    uint16_t shear_to_nozzle_mm; /* [0.01 mm] */
+    uint16_t path_delay_ms; /* [1 ms] */
 };
 
 struct zone_settings_regs { /* A zone. */
@@ -381,11 +417,14 @@ struct guards_regs { /* Limits of the guards that are not a zone's. */
     uint16_t start_timeout_s; /* [1 s] */
     uint16_t guide_length_mm; /* [1 mm] */
     uint16_t settle_time_s; /* [1 s] */
+    uint16_t path_limit_mm; /* [0.01 mm] */
+    uint16_t wheel_limit_mm; /* [0.01 mm] */
 };
 
 struct live {
     struct command_regs command;
     struct feed_regs feed;
+    struct path_reference_regs path_reference;
     struct zone_regs zone[3];
     struct experiment_regs experiment;
 };
@@ -410,14 +449,15 @@ enum reg_block_id {
     BLOCK_EXPERIMENT_STATUS = 8,
     BLOCK_COMMAND = 9,
     BLOCK_FEED = 10,
-    BLOCK_ZONE = 11,
-    BLOCK_EXPERIMENT = 12,
-    BLOCK_MACHINE = 13,
-    BLOCK_ZONE_SETTINGS = 14,
-    BLOCK_DRIVE_SETTINGS = 15,
-    BLOCK_LANE_SETTINGS = 16,
-    BLOCK_GUARDS = 17,
-    BLOCK_COUNT = 18
+    BLOCK_PATH_REFERENCE = 11,
+    BLOCK_ZONE = 12,
+    BLOCK_EXPERIMENT = 13,
+    BLOCK_MACHINE = 14,
+    BLOCK_ZONE_SETTINGS = 15,
+    BLOCK_DRIVE_SETTINGS = 16,
+    BLOCK_LANE_SETTINGS = 17,
+    BLOCK_GUARDS = 18,
+    BLOCK_COUNT = 19
 };
 
 #define AT_IDENTITY_MAP_HASH 0u
@@ -445,13 +485,16 @@ enum reg_block_id {
 #define AT_TELEMETRY_OUTPUT_SPEED_MM_S 120u
 #define AT_TELEMETRY_MISMATCH_MM 121u
 #define AT_TELEMETRY_TRIM_PPM 122u
-#define AT_TELEMETRY_PULSE_OVERRUNS 123u
-#define AT_DRIVE_TELEMETRY_PULSES 124u
-#define AT_ZONE_TELEMETRY_PV_DEGC 130u
-#define AT_ZONE_TELEMETRY_SP_DEGC 131u
-#define AT_ZONE_TELEMETRY_OP_PERCENT 132u
-#define AT_ZONE_TELEMETRY_MODE 133u
-#define AT_LANE_TELEMETRY_POSITION_MM 142u
+#define AT_TELEMETRY_PULSE_OVERRUNS 124u
+#define AT_TELEMETRY_LAID_MM 125u
+#define AT_TELEMETRY_LENGTH_ERROR_MM 127u
+#define AT_TELEMETRY_TRIM_STATE 128u
+#define AT_DRIVE_TELEMETRY_PULSES 129u
+#define AT_ZONE_TELEMETRY_PV_DEGC 135u
+#define AT_ZONE_TELEMETRY_SP_DEGC 136u
+#define AT_ZONE_TELEMETRY_OP_PERCENT 137u
+#define AT_ZONE_TELEMETRY_MODE 138u
+#define AT_LANE_TELEMETRY_POSITION_MM 147u
 #define AT_ALARM_DETAIL_INSTANCES 200u
 #define AT_REFUSAL_REASON 240u
 #define AT_REFUSAL_ADDRESS 241u
@@ -479,6 +522,10 @@ enum reg_block_id {
 #define AT_FEED_JOG_SPEED_MM_S 29u
 #define AT_FEED_JOG_LENGTH_MM 30u
 #define AT_FEED_STRIP_IN 32u
+#define AT_FEED_TRIM_MODE 33u
+#define AT_PATH_REFERENCE_STAMP_MS 80u
+#define AT_PATH_REFERENCE_POSITION_MM 81u
+#define AT_PATH_REFERENCE_SPEED_MM_S 83u
 #define AT_ZONE_MODE 40u
 #define AT_ZONE_SETPOINT_DEGC 41u
 #define AT_ZONE_MANUAL_OP_PERCENT 42u
@@ -502,6 +549,9 @@ enum reg_block_id {
 #define AT_MACHINE_OUTPUT_MM_PER_COUNT 106u
 #define AT_MACHINE_OUTPUT_REVERSED 108u
 #define AT_MACHINE_EXPECTED_SLIP_PERCENT 109u
+#define AT_MACHINE_TRIM_MAX_PPM 110u
+#define AT_MACHINE_SHEAR_TO_NOZZLE_MM 111u
+#define AT_MACHINE_PATH_DELAY_MS 112u
 #define AT_ZONE_SETTINGS_SENSOR 120u
 #define AT_ZONE_SETTINGS_DIVIDER_OHM 121u
 #define AT_ZONE_SETTINGS_NTC_R25_OHM 123u
@@ -546,5 +596,7 @@ enum reg_block_id {
 #define AT_GUARDS_START_TIMEOUT_S 308u
 #define AT_GUARDS_GUIDE_LENGTH_MM 309u
 #define AT_GUARDS_SETTLE_TIME_S 310u
+#define AT_GUARDS_PATH_LIMIT_MM 311u
+#define AT_GUARDS_WHEEL_LIMIT_MM 312u
 
 #endif

@@ -4,7 +4,8 @@
 
 #include <math.h>
 
-static int16_t speed_hundredths(int32_t um_s)
+/* Of mm or mm/s, from um or um/s; saturates. */
+static int16_t hundredths(int32_t um_s)
 {
     uint32_t size = um_s < 0 ? 0u - (uint32_t)um_s : (uint32_t)um_s;
     uint32_t tenth = size <= UINT16_MAX ? size * 52429u >> 19 : size / 10u; /* the same, and quick up to 65 mm/s */
@@ -41,6 +42,12 @@ static int32_t length_to_go_um(const struct head *head)
     return feed_to_go_um(head);
 }
 
+static int32_t length_error_um(const struct head *head)
+{
+    bool follows = head->live.feed.source == FEED_SOURCE_PATH_POSITION;
+    return (int32_t)((uint32_t)head->trim.error_um + (follows ? (uint32_t)head->feed.gap_um : 0u));
+}
+
 static void fill_telemetry(const struct head *head, struct telemetry_regs *out)
 {
     out->head_ms = head->ms;
@@ -54,14 +61,17 @@ static void fill_telemetry(const struct head *head, struct telemetry_regs *out)
     out->events_lost = head->events.lost;
     out->refused_count = head->refused_count;
     out->feed_position_mm = head->feed.position_um;
-    out->feed_speed_mm_s = speed_hundredths(head->feed.speed_um_s);
-    out->feed_target_mm_s = speed_hundredths(head->feed.target_um_s);
+    out->feed_speed_mm_s = hundredths(head->feed.speed_um_s);
+    out->feed_target_mm_s = hundredths(head->feed.target_um_s);
     out->length_to_go_mm = length_to_go_um(head);
     out->output_position_mm = head->wheels.output_um;
-    out->output_speed_mm_s = speed_hundredths(head->wheels.speed_um_s);
+    out->output_speed_mm_s = hundredths(head->wheels.speed_um_s);
     out->mismatch_mm = in_hundredths(head->guards.mismatch_mm);
     out->trim_ppm = head->feed.trim_ppm;
     out->pulse_overruns = head->guards.overruns_seen;
+    out->laid_mm = trim_laid_um(head);
+    out->length_error_mm = hundredths(length_error_um(head));
+    out->trim_state = trim_state(head);
 }
 
 static void fill_zone(const struct zone_state *zone, struct zone_telemetry_regs *out)
@@ -78,7 +88,7 @@ static void fill_identity(const struct head *head, struct identity_regs *out)
     out->version_major = VERSION_MAJOR;
     out->version_minor = VERSION_MINOR;
     out->version_patch = VERSION_PATCH;
-    out->board = head->port->board;
+    out->board = port_board(head->port);
     out->reset_cause = head->reset_cause;
     out->settings_origin = head->settings_origin;
     out->settings_sequence = head->store.sequence;

@@ -22,6 +22,7 @@ static void run_begins(struct head *head)
     feed_zero(head);
     wheels_zero(head);
     guards_start(head);
+    trim_start(head);
 }
 
 /* Heaters may work everywhere but on the way to, in and out of Stopped and Aborted. */

@@ -46,7 +46,7 @@ static uint8_t header_byte(uint16_t sequence, uint16_t at)
 
 static uint8_t read_byte(const struct head *head, uint8_t slot, uint16_t at)
 {
-    return head->port->store_read(head->port->context, (uint16_t)(slot * STORE_COPY_BYTES + at));
+    return port_store_read(head->port, (uint16_t)(slot * STORE_COPY_BYTES + at));
 }
 
 static uint32_t read_u32(const struct head *head, uint8_t slot, uint16_t at)
@@ -181,7 +181,7 @@ void store_tick(struct head *head)
     bool last = store->at == CHECK_AT + 4u;
     uint8_t byte = next_byte(head);
     uint16_t at = (uint16_t)(store->slot * STORE_COPY_BYTES + (last ? 0u : store->at));
-    if (!head->port->store_write(head->port->context, at, byte))
+    if (!port_store_write(head->port, at, byte))
         return;
     if (store->at > 0 && store->at < CHECK_AT)
         store->check = store_crc(store->check, byte);

@@ -51,7 +51,7 @@ static void forget(struct zone_state *state, uint8_t fault)
 
 static void take_reading(struct head *head, struct zone_state *state, uint8_t zone)
 {
-    uint16_t reading = head->port->converter(head->port->context, zone);
+    uint16_t reading = port_converter(head->port, zone);
     uint8_t rail = sensor_rail(reading, &head->settings.zone_settings[zone]);
     if (rail == SENSOR_GOOD) {
         state->doubt = (uint8_t)(state->doubt - (state->doubt > 0u));
@@ -253,7 +253,7 @@ static bool switch_on(struct head *head, uint8_t zone)
 static void give_switches(struct head *head, uint8_t mask)
 {
     head->zones.switches = mask;
-    head->port->heaters(head->port->context, mask);
+    port_heaters(head->port, mask);
 }
 
 /* ------------------------------------------------------------------------------------- doors */

@@ -12,7 +12,7 @@
 #define PLANT_ZONES 3
 #define PLANT_DRIVES 3
 #define PLANT_LANES 8
-#define PLANT_CURVES 16
+#define PLANT_CURVES 64
 #define PLANT_GUIDE_CELLS 16
 #define PLANT_CELLS 20        /* stack in the guide, then in the nip */
 #define PLANT_WHEEL_SLOTS 40  /* pulses a turn of a lane wheel */

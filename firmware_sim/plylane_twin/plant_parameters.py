@@ -17,7 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 from plylane_twin.wood import Stack, specific_gravity
 
 SOURCE = Path(__file__).parent / "plant.toml"
-ZONES, LANES, CURVES = 3, 8, 16  # PLANT_ZONES, PLANT_LANES, PLANT_CURVES of plant.h
+ZONES, LANES, CURVES = 3, 8, 64  # PLANT_ZONES, PLANT_LANES, PLANT_CURVES of plant.h
 
 Positive = Annotated[float, Field(gt=0.0, le=1e6)]
 NotNegative = Annotated[float, Field(ge=0.0, le=1e6)]

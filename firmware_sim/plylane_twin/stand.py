@@ -16,6 +16,7 @@ from plylane_twin.scenario import NO_CODE, Fault, Scenario
 
 POWER_ON, EXTERNAL, BROWN_OUT, WATCHDOG = 1, 2, 4, 8  # RESET_CAUSE_ bits of the map
 FRAME_MAX = 256
+PERMIT_LOST = Fault(kind="permit_lost", at_s=0.0)
 STATE_NAMES = {int(state): state.name.lower() for state in State}
 
 
@@ -151,6 +152,10 @@ class Stand(ABC):
     def faults(self) -> list[Fault]:
         """The faults of the scenario that stand now."""
         return self._schedule.standing
+
+    def set_permit(self, given: bool) -> None:
+        """The motion system gives or takes its permit."""
+        self._switch_plant(PERMIT_LOST, not given)
 
     def _switch(self, fault: Fault, on: bool) -> None:
         """Put a fault up or take it away."""

@@ -4,32 +4,32 @@
 
 /* ---- the port ---- */
 
-static uint16_t port_converter(void *context, uint8_t zone)
+static uint16_t serve_converter(void *context, uint8_t zone)
 {
     struct twin *twin = context;
     return zone < PLANT_ZONES ? twin->plant.converter[zone] : 0u;
 }
 
-static void port_heaters(void *context, uint8_t mask)
+static void serve_heaters(void *context, uint8_t mask)
 {
     struct twin *twin = context;
     twin->heaters = mask;
 }
 
-static uint16_t port_inputs(void *context)
+static uint16_t serve_inputs(void *context)
 {
     struct twin *twin = context;
     return twin->plant.inputs;
 }
 
-static void port_drives(void *context, uint8_t enabled, uint8_t backwards)
+static void serve_drives(void *context, uint8_t enabled, uint8_t backwards)
 {
     struct twin *twin = context;
     twin->enabled = enabled;
     twin->backwards = backwards;
 }
 
-static void port_shear(void *context, uint8_t on)
+static void serve_shear(void *context, uint8_t on)
 {
     struct twin *twin = context;
     twin->shear = on;
@@ -43,7 +43,7 @@ static void store_finish(struct settings_memory *store, uint64_t now_ns)
     }
 }
 
-static uint8_t port_store_read(void *context, uint16_t at)
+static uint8_t serve_store_read(void *context, uint16_t at)
 {
     struct twin *twin = context;
     if (twin->store.writing && twin->store.at == at % STORE_BYTES) {
@@ -52,7 +52,7 @@ static uint8_t port_store_read(void *context, uint16_t at)
     return twin->store.bytes[at % STORE_BYTES];
 }
 
-static uint8_t port_store_write(void *context, uint16_t at, uint8_t value)
+static uint8_t serve_store_write(void *context, uint16_t at, uint8_t value)
 {
     struct twin *twin = context;
     struct settings_memory *store = &twin->store;
@@ -67,7 +67,7 @@ static uint8_t port_store_write(void *context, uint16_t at, uint8_t value)
     return 1;
 }
 
-static void port_transmit(void *context, const uint8_t *bytes, uint16_t count)
+static void serve_transmit(void *context, const uint8_t *bytes, uint16_t count)
 {
     struct twin *twin = context;
     struct twin_link *link = &twin->link;
@@ -99,14 +99,14 @@ void twin_init(struct twin *twin)
     memset(twin->store.bytes, ERASED, STORE_BYTES);
     twin->port = (struct port){
         .context = twin,
-        .converter = port_converter,
-        .heaters = port_heaters,
-        .inputs = port_inputs,
-        .drives = port_drives,
-        .shear = port_shear,
-        .store_read = port_store_read,
-        .store_write = port_store_write,
-        .transmit = port_transmit,
+        .converter = serve_converter,
+        .heaters = serve_heaters,
+        .inputs = serve_inputs,
+        .drives = serve_drives,
+        .shear = serve_shear,
+        .store_read = serve_store_read,
+        .store_write = serve_store_write,
+        .transmit = serve_transmit,
         .lock = take_lock,
         .unlock = give_lock,
         .board = BOARD_TWIN,

@@ -1,4 +1,4 @@
-/* The parts of the port and who owns what. Everything here runs on the one head of the board. */
+/* The parts of the port and who owns what; what the core calls is declared in core/flash.h. Everything here runs on the one head of the board. */
 #ifndef PLYLANE_BOARD_H
 #define PLYLANE_BOARD_H
 
@@ -22,26 +22,16 @@ void pulse_tick_done(void);
 
 /* serial.c */
 void serial_start(void);
-void serial_transmit(void *context, const uint8_t *bytes, uint16_t count);
 
 /* converter.c */
 void converter_start(void);
 /* Begin the next batch of samples; call every BATCH_MS. */
 void converter_batch(void);
-uint16_t converter_read(void *context, uint8_t zone);
 #define BATCH_MS 10u
 
 /* pins.c */
 void pins_start(void);
 uint8_t pins_wheel(void);
-uint16_t pins_inputs(void *context);
-void pins_heaters(void *context, uint8_t mask);
-void pins_drives(void *context, uint8_t enabled, uint8_t backwards);
-void pins_shear(void *context, uint8_t on);
-
-/* memory.c */
-uint8_t memory_read(void *context, uint16_t at);
-uint8_t memory_write(void *context, uint16_t at, uint8_t value);
 
 /* Signs of life, one a task, each set by its task; the watchdog is fed when all are there. They live
  * in GPIOR0, where setting a bit is one instruction that no interrupt can split. */

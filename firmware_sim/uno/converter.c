@@ -60,9 +60,8 @@ void converter_batch(void)
         start_conversion();
 }
 
-uint16_t converter_read(void *context, uint8_t zone)
+uint16_t converter_read(uint8_t zone)
 {
-    (void)context;
     uint16_t reading = 0;
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
     {

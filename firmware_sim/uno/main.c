@@ -9,40 +9,11 @@
 
 struct head head;
 
-static uint8_t lock(void *context)
-{
-    (void)context;
-    uint8_t before = SREG;
-    cli();
-    return before;
-}
-
-static void unlock(void *context, uint8_t before)
-{
-    (void)context;
-    SREG = before;
-}
-
-static const struct port port = {
-    .context = 0,
-    .converter = converter_read,
-    .heaters = pins_heaters,
-    .inputs = pins_inputs,
-    .drives = pins_drives,
-    .shear = pins_shear,
-    .store_read = memory_read,
-    .store_write = memory_write,
-    .transmit = serial_transmit,
-    .lock = lock,
-    .unlock = unlock,
-    .board = BOARD_ATMEGA328P,
-};
-
 static void start(void)
 {
     pins_start();
     converter_start();
-    head_init(&head, &port, startup_reset_cause());
+    head_init(&head, 0, startup_reset_cause()); /* the port is linked in: core/flash.h */
     head.wheels.output_pins = pins_wheel(); /* where the wheel stands is no edge; interrupts are still off */
     serial_start();
     pulse_start();

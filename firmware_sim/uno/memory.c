@@ -10,9 +10,8 @@ static bool writing(void)
 }
 
 /* A byte still being written (3.4 ms) is waited for. */
-uint8_t memory_read(void *context, uint16_t at)
+uint8_t memory_read(uint16_t at)
 {
-    (void)context;
     while (writing())
         ;
     EEAR = at & (STORE_BYTES - 1u);
@@ -21,9 +20,8 @@ uint8_t memory_read(void *context, uint16_t at)
 }
 
 /* EEPE must follow EEMPE within four cycles. */
-uint8_t memory_write(void *context, uint16_t at, uint8_t value)
+uint8_t memory_write(uint16_t at, uint8_t value)
 {
-    (void)context;
     if (writing())
         return 0;
     EEAR = at & (STORE_BYTES - 1u);

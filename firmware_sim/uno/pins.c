@@ -41,25 +41,22 @@ void pins_start(void)
 
 /* ------------------------------------------------------------------------------------- outputs */
 
-void pins_heaters(void *context, uint8_t mask)
+void pins_heaters(uint8_t mask)
 {
-    (void)context;
     put(&PORTC, HEATER_SHIFT, mask & 1u);
     put(&PORTC, HEATER_SHIFT + 1u, mask & 2u);
     put(&PORTC, HEATER_SHIFT + 2u, mask & 4u);
 }
 
-void pins_drives(void *context, uint8_t enabled, uint8_t backwards)
+void pins_drives(uint8_t enabled, uint8_t backwards)
 {
-    (void)context;
     put(&PORTD, DIRECTION_INFEED_PIN, backwards & DRIVE_INFEED);
     put(&PORTB, DIRECTION_PRESS_PIN, backwards & DRIVE_PRESS);
     put(&PORTB, ENABLE_PIN, !enabled);
 }
 
-void pins_shear(void *context, uint8_t on)
+void pins_shear(uint8_t on)
 {
-    (void)context;
     put(&PORTB, SHEAR_PIN, on);
 }
 
@@ -81,9 +78,8 @@ static uint16_t shift_in(void)
     return bits;
 }
 
-uint16_t pins_inputs(void *context)
+uint16_t pins_inputs(void)
 {
-    (void)context;
     uint16_t chain = shift_in();
     uint16_t inputs = chain & CHAIN_LANES;
     if (chain & CHAIN_SPARE)

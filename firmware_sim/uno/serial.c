@@ -37,9 +37,8 @@ ISR(USART_TX_vect)
     head_sent(&head);
 }
 
-void serial_transmit(void *context, const uint8_t *bytes, uint16_t count)
+void serial_transmit(const uint8_t *bytes, uint16_t count)
 {
-    (void)context;
     next = bytes;
     left = count;
     __asm__ volatile("" ::: "memory"); /* in place before the interrupt is let loose */

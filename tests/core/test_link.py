@@ -746,8 +746,8 @@ def test_pymodbus_reads_and_writes(bare: Bare) -> None:
         read_address=40, read_count=3, write_address=SETPOINT, write_registers=[8000]
     )
     assert ask(both).registers == [0, 8000, 0]
-    telemetry = ask(ReadInputRegistersRequest(address=100, count=58)).registers
-    assert telemetry == [image(bare, "input")[a] for a in range(100, 158)]
+    telemetry = ask(ReadInputRegistersRequest(address=100, count=63)).registers
+    assert telemetry == [image(bare, "input")[a] for a in range(100, 163)]
     refused = ask(WriteSingleRegisterRequest(address=SETPOINT, registers=[30000]))
     assert refused.isError() and refused.exception_code == FAILURE
 

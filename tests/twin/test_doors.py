@@ -67,8 +67,8 @@ def test_telemetry_shows_a_clock_that_runs(door: Door) -> None:
 
 def test_the_longest_read_comes_whole(door: Door) -> None:
     # all telemetry blocks in one request, as the poller does
-    words_read = read(door, READ_INPUT, TelemetryRegs.BLOCK.address, 58)
-    assert len(words_read) == 58
+    words_read = read(door, READ_INPUT, TelemetryRegs.BLOCK.address, 63)
+    assert len(words_read) == 63
 
 
 def test_a_written_setpoint_reads_back(door: Door) -> None:

@@ -94,9 +94,9 @@ def story(twin: Twin, slices: Callable[[int], int]) -> bytes:
         end = twin.time_ms + 1000
         while twin.time_ms < end:
             twin.advance(min(slices(second), end - twin.time_ms))
-        twin.line.write(frame(1, b"\x04" + words([100, 58])))
+        twin.line.write(frame(1, b"\x04" + words([100, 63])))
         seen += twin.line.read(256)
-        seen += ask(twin, b"\x04" + words([100, 58]))
+        seen += ask(twin, b"\x04" + words([100, 63]))
     return seen + bytes(ffi.buffer(twin.plant))
 
 
@@ -239,7 +239,7 @@ def test_without_power_nothing_answers_and_the_heaters_are_off() -> None:
 
 def test_a_power_cut_cuts_an_answer_short() -> None:
     twin = Twin(bench())
-    request = frame(1, b"\x04" + words([100, 58]))
+    request = frame(1, b"\x04" + words([100, 63]))
     arrived_ms = len(request) * CHARACTER_NS // 1_000_000 + 1
     twin.line.write(request)
     twin.advance(arrived_ms + 5)
@@ -299,7 +299,7 @@ def test_the_byte_being_written_is_left_erased() -> None:
 
 def test_an_answer_takes_as_long_as_its_characters() -> None:
     twin = Twin(bench("latency_ms = [0.0, 0.0]"))
-    request = frame(1, b"\x04" + words([100, 58]))
+    request = frame(1, b"\x04" + words([100, 63]))
     twin.line.write(request)
     answer = 5 + 2 * 58
     # 11 bits a character at 115200 baud
@@ -312,7 +312,7 @@ def test_an_answer_takes_as_long_as_its_characters() -> None:
 
 def test_the_adapter_hands_over_in_packets_after_its_latency() -> None:
     twin = Twin(bench("latency_ms = [3.0, 3.0]"))
-    twin.line.write(frame(1, b"\x04" + words([100, 58])))
+    twin.line.write(frame(1, b"\x04" + words([100, 63])))
     sizes = []
     while twin.time_ms < 40:
         twin.advance(1)

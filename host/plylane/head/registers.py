@@ -13,7 +13,7 @@ from typing import Self
 
 from plylane.head.wire import Alarm, Block, Register, read_words, write_words
 
-MAP_HASH = 0x5DB290F6
+MAP_HASH = 0x25B1121F
 FIRMWARE_VERSION = (0, 1, 0)
 FIFO_ADDRESS = 768
 VENDOR = "plylane"
@@ -101,6 +101,25 @@ class FeedSource(IntEnum):
     SET_SPEED = 0
     LENGTH = 1
     PATH = 2
+    PATH_POSITION = 3
+
+
+class TrimMode(IntEnum):
+    """What sets the trim of the master feed: nothing, trim_ppm, or the output wheel."""
+
+    OFF = 0
+    FIXED = 1
+    AUTOMATIC = 2
+
+
+class TrimState(IntEnum):
+    """What the trim does, or why automatic trim is frozen: output wheel against feed, or against the lane wheels."""
+
+    OFF = 0
+    FIXED = 1
+    AUTOMATIC = 2
+    WHEEL_SLIPS = 3
+    WHEEL_DRIFTS = 4
 
 
 class StoreAction(IntEnum):
@@ -224,6 +243,12 @@ ALARMS: tuple[Alarm, ...] = (
     Alarm(16, "watchdog_reset", "none", "high", "report", True, "The head was reset by its watchdog.", "Note what was running; a repeat means a defect in firmware or supply."),
     Alarm(17, "brown_out_reset", "none", "high", "report", True, "The supply of the head dipped and reset it.", "Check the supply and its wiring, above all when heaters switch on."),
     Alarm(18, "settings_damaged", "none", "high", "stop", False, "No stored copy of the settings can be used (damaged, or of other firmware); defaults are in force and the head will not start.", "Check every setting, sensor kinds and limits first, write what is missing and save."),
+    Alarm(19, "wheel_slips", "none", "medium", "report", False, "Output wheel and feed disagree at once: the wheel slips, sticks or is lifted, or the rollers slip. The automatic trim is frozen.", "Look at the output wheel and its spring; if the wheel turns well, look for a jam or dirt on the rollers."),
+    Alarm(20, "wheel_drifts", "none", "medium", "report", False, "Output wheel and lane wheels drift apart: dirt on a wheel, or a wrong calibration. The automatic trim is frozen.", "Clean the output wheel at the next stop and check its calibration and that of the lane wheels."),
+    Alarm(21, "length_off", "none", "medium", "report", False, "With automatic trim, laid length and wanted length are further apart than guards.path_limit_mm: the trim does not manage.", "Look for rollers slipping; the cord laid since the alarm is too short or too long. Raise machine.trim_max_ppm only for a known cause."),
+    Alarm(22, "path_stale", "none", "medium", "hold", False, "No new reference of the path for longer than guards.path_timeout_ms while feeding. A reference with the stamp of the one before is not new.", "Check the robot cell and its link; unhold when the reference is back."),
+    Alarm(23, "path_reversed", "none", "medium", "hold", False, "The path position has gone back behind what is fed by more than guards.path_limit_mm. The cord cannot be pulled back.", "Bring the robot forward to where the cord ends, or stop and start a new run."),
+    Alarm(24, "path_too_fast", "none", "medium", "hold", False, "The feed has fallen behind the path position by more than guards.path_limit_mm: the robot goes faster or accelerates harder than the head can.", "Lower the robot's speed or acceleration; the cord since the alarm is too short or torn."),
 )
 
 # state and command that is taken there -> acting state it leads to
@@ -330,16 +355,19 @@ class TelemetryRegs:
     mismatch_mm: float
     trim_ppm: int
     pulse_overruns: int
+    laid_mm: float
+    length_error_mm: float
+    trim_state: TrimState
 
     @classmethod
     def from_words(cls, words: Sequence[int]) -> Self:
-        """Decode the 24 registers of one instance."""
-        v0, v1, v2, v3, v4, v5, v6, v7, v8, v9, v10, v11, v12, v13, v14, v15, v16, v17 = read_words(cls.BLOCK, words)
-        return cls(v0, State(v1), Inputs(v2), Status(v3), v4, v5, v6, v7, v8, v9 / 1000, v10 / 100, v11 / 100, v12 / 1000, v13 / 1000, v14 / 100, v15 / 100, v16, v17)
+        """Decode the 29 registers of one instance."""
+        v0, v1, v2, v3, v4, v5, v6, v7, v8, v9, v10, v11, v12, v13, v14, v15, v16, v17, v18, v19, v20 = read_words(cls.BLOCK, words)
+        return cls(v0, State(v1), Inputs(v2), Status(v3), v4, v5, v6, v7, v8, v9 / 1000, v10 / 100, v11 / 100, v12 / 1000, v13 / 1000, v14 / 100, v15 / 100, v16, v17, v18 / 1000, v19 / 100, TrimState(v20))
 
     def to_words(self) -> list[int]:
-        """Encode as the 24 registers of one instance."""
-        return write_words(self.BLOCK, [self.head_ms, self.state, self.inputs, self.status, self.alarms_active, self.alarms_unacknowledged, self.events_waiting, self.events_lost, self.refused_count, round(self.feed_position_mm * 1000), round(self.feed_speed_mm_s * 100), round(self.feed_target_mm_s * 100), round(self.length_to_go_mm * 1000), round(self.output_position_mm * 1000), round(self.output_speed_mm_s * 100), round(self.mismatch_mm * 100), self.trim_ppm, self.pulse_overruns])
+        """Encode as the 29 registers of one instance."""
+        return write_words(self.BLOCK, [self.head_ms, self.state, self.inputs, self.status, self.alarms_active, self.alarms_unacknowledged, self.events_waiting, self.events_lost, self.refused_count, round(self.feed_position_mm * 1000), round(self.feed_speed_mm_s * 100), round(self.feed_target_mm_s * 100), round(self.length_to_go_mm * 1000), round(self.output_position_mm * 1000), round(self.output_speed_mm_s * 100), round(self.mismatch_mm * 100), self.trim_ppm, self.pulse_overruns, round(self.laid_mm * 1000), round(self.length_error_mm * 100), self.trim_state])
 
     BLOCK = Block("telemetry", "input", 100, 1, False, (
         Register("head_ms", "telemetry", "input", 100, "u32", "ms", 1, 0, 2147483647, 0, "never", "The head's clock since reset; wraps after 49.7 days."),
@@ -358,8 +386,11 @@ class TelemetryRegs:
         Register("output_position_mm", "telemetry", "input", 118, "i32", "mm", 0.001, -2147483648, 2147483647, 0, "never", "Output wheel since the run started: cord laid."),
         Register("output_speed_mm_s", "telemetry", "input", 120, "i16", "mm/s", 0.01, -32768, 32767, 0, "never", "Output wheel speed over the last 100 ms."),
         Register("mismatch_mm", "telemetry", "input", 121, "i16", "mm", 0.01, -32768, 32767, 0, "never", "Feed less expected slip less output, over the mismatch window."),
-        Register("trim_ppm", "telemetry", "input", 122, "i16", "ppm", 1, -32768, 32767, 0, "never", "Trim of the master feed in force."),
-        Register("pulse_overruns", "telemetry", "input", 123, "u16", "", 1, 0, 65535, 0, "never", "Pulse periods that came too late since reset; wraps."),
+        Register("trim_ppm", "telemetry", "input", 122, "i32", "ppm", 1, -2147483648, 2147483647, 0, "never", "Trim of the master feed in force."),
+        Register("pulse_overruns", "telemetry", "input", 124, "u16", "", 1, 0, 65535, 0, "never", "Pulse periods that came too late since reset; wraps."),
+        Register("laid_mm", "telemetry", "input", 125, "i32", "mm", 0.001, -2147483648, 2147483647, 0, "never", "Cord laid since the run started, as the head believes: the output wheel, corrected where it was in doubt."),
+        Register("length_error_mm", "telemetry", "input", 127, "i16", "mm", 0.01, -32768, 32767, 0, "never", "Length wanted (path position, or the master feed) less length laid."),
+        Register("trim_state", "telemetry", "input", 128, "u16", "", 1, 0, 65535, 0, "never", "What the trim does, or why it is frozen."),
     ))
 
 
@@ -379,8 +410,8 @@ class DriveTelemetryRegs:
         """Encode as the 2 registers of one instance."""
         return write_words(self.BLOCK, [self.pulses])
 
-    BLOCK = Block("drive_telemetry", "input", 124, 3, False, (
-        Register("pulses", "drive_telemetry", "input", 124, "i32", "", 1, -2147483648, 2147483647, 0, "never", "Net pulses since reset, forward positive."),
+    BLOCK = Block("drive_telemetry", "input", 129, 3, False, (
+        Register("pulses", "drive_telemetry", "input", 129, "i32", "", 1, -2147483648, 2147483647, 0, "never", "Net pulses since reset, forward positive."),
     ))
 
 
@@ -403,11 +434,11 @@ class ZoneTelemetryRegs:
         """Encode as the 4 registers of one instance."""
         return write_words(self.BLOCK, [round(self.pv_degC * 100), round(self.sp_degC * 100), round(self.op_percent * 100), self.mode])
 
-    BLOCK = Block("zone_telemetry", "input", 130, 3, False, (
-        Register("pv_degC", "zone_telemetry", "input", 130, "i16", "degC", 0.01, -32768, 32767, 0, "never", "Process value. -300 where the sensor cannot be read."),
-        Register("sp_degC", "zone_telemetry", "input", 131, "i16", "degC", 0.01, -32768, 32767, 0, "never", "Setpoint in force (standby while held)."),
-        Register("op_percent", "zone_telemetry", "input", 132, "u16", "%", 0.01, 0, 65535, 0, "never", "Output."),
-        Register("mode", "zone_telemetry", "input", 133, "u16", "", 1, 0, 65535, 0, "never", "Mode in force."),
+    BLOCK = Block("zone_telemetry", "input", 135, 3, False, (
+        Register("pv_degC", "zone_telemetry", "input", 135, "i16", "degC", 0.01, -32768, 32767, 0, "never", "Process value. -300 where the sensor cannot be read."),
+        Register("sp_degC", "zone_telemetry", "input", 136, "i16", "degC", 0.01, -32768, 32767, 0, "never", "Setpoint in force (standby while held)."),
+        Register("op_percent", "zone_telemetry", "input", 137, "u16", "%", 0.01, 0, 65535, 0, "never", "Output."),
+        Register("mode", "zone_telemetry", "input", 138, "u16", "", 1, 0, 65535, 0, "never", "Mode in force."),
     ))
 
 
@@ -427,8 +458,8 @@ class LaneTelemetryRegs:
         """Encode as the 2 registers of one instance."""
         return write_words(self.BLOCK, [round(self.position_mm * 1000)])
 
-    BLOCK = Block("lane_telemetry", "input", 142, 8, False, (
-        Register("position_mm", "lane_telemetry", "input", 142, "i32", "mm", 0.001, -2147483648, 2147483647, 0, "never", "Lane wheel since the run started."),
+    BLOCK = Block("lane_telemetry", "input", 147, 8, False, (
+        Register("position_mm", "lane_telemetry", "input", 147, "i32", "mm", 0.001, -2147483648, 2147483647, 0, "never", "Lane wheel since the run started."),
     ))
 
 
@@ -448,7 +479,7 @@ class AlarmDetailRegs:
         """Encode as the 1 registers of one instance."""
         return write_words(self.BLOCK, [self.instances])
 
-    BLOCK = Block("alarm_detail", "input", 200, 19, False, (
+    BLOCK = Block("alarm_detail", "input", 200, 25, False, (
         Register("instances", "alarm_detail", "input", 200, "u16", "", 1, 0, 65535, 0, "never", "A bit a zone, drive or lane; bit 0 where the alarm has no instances."),
     ))
 
@@ -575,28 +606,55 @@ class FeedRegs:
     jog_speed_mm_s: float
     jog_length_mm: float
     strip_in: int
+    trim_mode: TrimMode
 
     @classmethod
     def from_words(cls, words: Sequence[int]) -> Self:
-        """Decode the 13 registers of one instance."""
-        v0, v1, v2, v3, v4, v5, v6, v7, v8, v9 = read_words(cls.BLOCK, words)
-        return cls(FeedSource(v0), v1 / 100, v2 / 1000, v3 / 100, v4, v5 / 1000, v6, v7 / 100, v8 / 1000, v9)
+        """Decode the 14 registers of one instance."""
+        v0, v1, v2, v3, v4, v5, v6, v7, v8, v9, v10 = read_words(cls.BLOCK, words)
+        return cls(FeedSource(v0), v1 / 100, v2 / 1000, v3 / 100, v4, v5 / 1000, v6, v7 / 100, v8 / 1000, v9, TrimMode(v10))
 
     def to_words(self) -> list[int]:
-        """Encode as the 13 registers of one instance."""
-        return write_words(self.BLOCK, [self.source, round(self.speed_mm_s * 100), round(self.length_mm * 1000), round(self.path_speed_mm_s * 100), self.trim_ppm, round(self.shear_at_mm * 1000), self.jog_drives, round(self.jog_speed_mm_s * 100), round(self.jog_length_mm * 1000), self.strip_in])
+        """Encode as the 14 registers of one instance."""
+        return write_words(self.BLOCK, [self.source, round(self.speed_mm_s * 100), round(self.length_mm * 1000), round(self.path_speed_mm_s * 100), self.trim_ppm, round(self.shear_at_mm * 1000), self.jog_drives, round(self.jog_speed_mm_s * 100), round(self.jog_length_mm * 1000), self.strip_in, self.trim_mode])
 
     BLOCK = Block("feed", "holding", 20, 1, False, (
-        Register("source", "feed", "holding", 20, "u16", "", 1, 0, 2, 0, "still", "Where the speed comes from."),
+        Register("source", "feed", "holding", 20, "u16", "", 1, 0, 3, 0, "still", "Where the speed comes from."),
         Register("speed_mm_s", "feed", "holding", 21, "i16", "mm/s", 0.01, -10000, 10000, 0, "any", "Set speed; also the cruising speed of a length to go. Negative feeds back, for set_speed and jog only."),
         Register("length_mm", "feed", "holding", 22, "i32", "mm", 0.001, 0, 2000000000, 0, "still", "Length to go of a run."),
         Register("path_speed_mm_s", "feed", "holding", 24, "i16", "mm/s", 0.01, 0, 10000, 0, "any", "Path-speed reference; each write keeps it fresh."),
-        Register("trim_ppm", "feed", "holding", 25, "i16", "ppm", 1, -20000, 20000, 0, "any", "Trim of the master feed."),
-        Register("shear_at_mm", "feed", "holding", 26, "i32", "mm", 0.001, 0, 2000000000, 0, "any", "Output length at which the shear fires; 0 never. Each write arms it once."),
+        Register("trim_ppm", "feed", "holding", 25, "i16", "ppm", 1, -20000, 20000, 0, "any", "Trim of the master feed with trim_mode fixed; where automatic trim begins."),
+        Register("shear_at_mm", "feed", "holding", 26, "i32", "mm", 0.001, 0, 2000000000, 0, "any", "Length of the cord at which the cut shall lie; 0 never. The shear fires machine.shear_to_nozzle_mm before. Each write arms it once."),
         Register("jog_drives", "feed", "holding", 28, "u16", "", 1, 0, 7, 7, "still", "A bit a drive that a jog moves."),
         Register("jog_speed_mm_s", "feed", "holding", 29, "i16", "mm/s", 0.01, 1, 10000, 500, "still", "Speed of a jog."),
         Register("jog_length_mm", "feed", "holding", 30, "i32", "mm", 0.001, -500000, 500000, 0, "still", "Starts a jog over this length, negative backwards; Idle and Held only."),
         Register("strip_in", "feed", "holding", 32, "u16", "", 1, 0, 1, 1, "any", "1 while strip may be in the guide. The head sets it at reset and when it feeds; write 0 once you have seen that the guide is empty."),
+        Register("trim_mode", "feed", "holding", 33, "u16", "", 1, 0, 2, 1, "any", "What sets the trim."),
+    ))
+
+
+@dataclass(frozen=True, slots=True)
+class PathReferenceRegs:
+    """Where the robot is on its path, for source path_position. Write all three in one request: the speed, last, makes them count. A stamp not newer than the last one is ignored."""
+
+    stamp_ms: int
+    position_mm: float
+    speed_mm_s: float
+
+    @classmethod
+    def from_words(cls, words: Sequence[int]) -> Self:
+        """Decode the 4 registers of one instance."""
+        v0, v1, v2 = read_words(cls.BLOCK, words)
+        return cls(v0, v1 / 1000, v2 / 100)
+
+    def to_words(self) -> list[int]:
+        """Encode as the 4 registers of one instance."""
+        return write_words(self.BLOCK, [self.stamp_ms, round(self.position_mm * 1000), round(self.speed_mm_s * 100)])
+
+    BLOCK = Block("path_reference", "holding", 80, 1, False, (
+        Register("stamp_ms", "path_reference", "holding", 80, "u16", "ms", 1, 0, 65535, 0, "any", "The robot's own millisecond clock when this was so, lowest 16 bits."),
+        Register("position_mm", "path_reference", "holding", 81, "i32", "mm", 0.001, -2000000000, 2000000000, 0, "any", "Arc length along the path; 0 where the run's cord begins."),
+        Register("speed_mm_s", "path_reference", "holding", 83, "i16", "mm/s", 0.01, -10000, 10000, 0, "any", "Speed along the path."),
     ))
 
 
@@ -679,16 +737,19 @@ class MachineRegs:
     output_mm_per_count: float
     output_reversed: int
     expected_slip_percent: float
+    trim_max_ppm: int
+    shear_to_nozzle_mm: float
+    path_delay_ms: int
 
     @classmethod
     def from_words(cls, words: Sequence[int]) -> Self:
-        """Decode the 10 registers of one instance."""
-        v0, v1, v2, v3, v4, v5, v6, v7, v8 = read_words(cls.BLOCK, words)
-        return cls(v0, v1, v2, v3, v4 / 100, v5, v6 / 1000000, v7, v8 / 100)
+        """Decode the 13 registers of one instance."""
+        v0, v1, v2, v3, v4, v5, v6, v7, v8, v9, v10, v11 = read_words(cls.BLOCK, words)
+        return cls(v0, v1, v2, v3, v4 / 100, v5, v6 / 1000000, v7, v8 / 100, v9, v10 / 100, v11)
 
     def to_words(self) -> list[int]:
-        """Encode as the 10 registers of one instance."""
-        return write_words(self.BLOCK, [self.unit_address, self.zones_fitted, self.drives_fitted, self.lanes_fitted, round(self.speed_max_mm_s * 100), self.acceleration_mm_s2, round(self.output_mm_per_count * 1000000), self.output_reversed, round(self.expected_slip_percent * 100)])
+        """Encode as the 13 registers of one instance."""
+        return write_words(self.BLOCK, [self.unit_address, self.zones_fitted, self.drives_fitted, self.lanes_fitted, round(self.speed_max_mm_s * 100), self.acceleration_mm_s2, round(self.output_mm_per_count * 1000000), self.output_reversed, round(self.expected_slip_percent * 100), self.trim_max_ppm, round(self.shear_to_nozzle_mm * 100), self.path_delay_ms])
 
     BLOCK = Block("machine", "holding", 100, 1, True, (
         Register("unit_address", "machine", "holding", 100, "u16", "", 1, 1, 247, 1, "still", "Modbus address; takes effect at the next reset."),
@@ -700,6 +761,9 @@ class MachineRegs:
         Register("output_mm_per_count", "machine", "holding", 106, "u32", "mm", 1e-06, 1000, 10000000, 50000, "still", "Cord length a count of the output wheel."),
         Register("output_reversed", "machine", "holding", 108, "u16", "", 1, 0, 1, 0, "still", "1 where the output wheel counts backwards."),
         Register("expected_slip_percent", "machine", "holding", 109, "u16", "%", 0.01, 0, 2000, 150, "still", "Slip of the rollers under nominal load, taken off the feed before it is held against the output."),
+        Register("trim_max_ppm", "machine", "holding", 110, "u16", "ppm", 1, 0, 60000, 60000, "still", "Furthest that automatic trim may go, either way."),
+        Register("shear_to_nozzle_mm", "machine", "holding", 111, "u16", "mm", 0.01, 0, 50000, 0, "still", "Cord between the shear and the nozzle, where laid length counts."),
+        Register("path_delay_ms", "machine", "holding", 112, "u16", "ms", 1, 0, 500, 0, "still", "Age of a path reference that comes without delay beyond the usual: the position is carried forward by so much."),
     ))
 
 
@@ -841,16 +905,18 @@ class GuardsRegs:
     start_timeout_s: int
     guide_length_mm: int
     settle_time_s: int
+    path_limit_mm: float
+    wheel_limit_mm: float
 
     @classmethod
     def from_words(cls, words: Sequence[int]) -> Self:
-        """Decode the 11 registers of one instance."""
-        v0, v1, v2, v3, v4, v5, v6, v7, v8, v9, v10 = read_words(cls.BLOCK, words)
-        return cls(v0, v1 / 100, v2, v3 / 100, v4, v5 / 100, v6, v7, v8, v9, v10)
+        """Decode the 13 registers of one instance."""
+        v0, v1, v2, v3, v4, v5, v6, v7, v8, v9, v10, v11, v12 = read_words(cls.BLOCK, words)
+        return cls(v0, v1 / 100, v2, v3 / 100, v4, v5 / 100, v6, v7, v8, v9, v10, v11 / 100, v12 / 100)
 
     def to_words(self) -> list[int]:
-        """Encode as the 11 registers of one instance."""
-        return write_words(self.BLOCK, [self.link_timeout_ms, round(self.mismatch_limit_mm * 100), self.mismatch_window_mm, round(self.lane_stall_mm * 100), self.dwell_time_s, round(self.dwell_temperature_degC * 100), self.permit_delay_ms, self.path_timeout_ms, self.start_timeout_s, self.guide_length_mm, self.settle_time_s])
+        """Encode as the 13 registers of one instance."""
+        return write_words(self.BLOCK, [self.link_timeout_ms, round(self.mismatch_limit_mm * 100), self.mismatch_window_mm, round(self.lane_stall_mm * 100), self.dwell_time_s, round(self.dwell_temperature_degC * 100), self.permit_delay_ms, self.path_timeout_ms, self.start_timeout_s, self.guide_length_mm, self.settle_time_s, round(self.path_limit_mm * 100), round(self.wheel_limit_mm * 100)])
 
     BLOCK = Block("guards", "holding", 300, 1, True, (
         Register("link_timeout_ms", "guards", "holding", 300, "u16", "ms", 1, 200, 60000, 2000, "still", "Longest silence of the host while feeding."),
@@ -864,6 +930,8 @@ class GuardsRegs:
         Register("start_timeout_s", "guards", "holding", 308, "u16", "s", 1, 10, 7200, 900, "still", "Longest time for all zones to come to temperature."),
         Register("guide_length_mm", "guards", "holding", 309, "u16", "mm", 1, 5, 1000, 80, "still", "Heated length of the guide: feed by so much brings fresh strip."),
         Register("settle_time_s", "guards", "holding", 310, "u16", "s", 1, 0, 65, 5, "still", "How long all zones must stay in their band before feeding."),
+        Register("path_limit_mm", "guards", "holding", 311, "u16", "mm", 0.01, 50, 10000, 300, "still", "Furthest that feed and path position, or with automatic trim laid and wanted length, may be apart."),
+        Register("wheel_limit_mm", "guards", "holding", 312, "u16", "mm", 0.01, 20, 10000, 120, "still", "Furthest that laid length and the lane wheels may drift apart before automatic trim is frozen."),
     ))
 
 
@@ -879,6 +947,7 @@ BLOCKS: dict[str, Block] = {
     "experiment_status": ExperimentStatusRegs.BLOCK,
     "command": CommandRegs.BLOCK,
     "feed": FeedRegs.BLOCK,
+    "path_reference": PathReferenceRegs.BLOCK,
     "zone": ZoneRegs.BLOCK,
     "experiment": ExperimentRegs.BLOCK,
     "machine": MachineRegs.BLOCK,

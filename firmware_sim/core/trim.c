@@ -1,0 +1,266 @@
+/* Output trim: see trim.h. */
+#include "trim.h"
+
+#include <string.h>
+
+#include "head.h"
+
+#define TRIM_AT 3u /* last digit of the millisecond: every 10 ms, apart from the guards */
+#define PPM_PER_UM 32
+#define INTEGRAL_SHIFT 12
+#define LOSS_SHIFT 17      /* of fed * loss: a hop is 2^13 um, the loss counts 2^-4 um */
+#define LEARN 2            /* hop_off_um to loss: 16 of them are a micrometre, an eighth is learned */
+#define ANCHOR_SHARE 16    /* of a lane's distance to the median, taken up in a hop */
+#define SETTLING_SHARE 4   /* the same after a stop */
+#define DRIFT_SHARE 8      /* of the median, into the drift, in a hop */
+#define SHORT_UM 250       /* joints' gaps make lane wheels show too little: 1 mm a metre is given back below this */
+#define LANE_UNIT 8        /* um */
+#define LOSS_OF_HUNDREDTH 13 /* a hundredth of a percent of a hop, in 1/16 um: 13.1 */
+
+static ONE_COPY int32_t within(int32_t value, int32_t most)
+{
+    if (value > most)
+        return most;
+    return value < -most ? -most : value;
+}
+
+static ONE_COPY int16_t moved(int32_t now_um, int32_t *seen_um)
+{
+    int32_t by = (int32_t)((uint32_t)now_um - (uint32_t)*seen_um); /* positions wrap; ten milliseconds fit */
+    *seen_um = now_um;
+    return (int16_t)by;
+}
+
+/* ------------------------------------------------------------------------------------ lane wheels */
+
+static int16_t median(int16_t *values, uint8_t count)
+{
+    for (uint8_t i = 1; i < count; i++) {
+        int16_t value = values[i];
+        uint8_t at = i;
+        for (; at > 0 && values[at - 1u] > value; at--)
+            values[at] = values[at - 1u];
+        values[at] = value;
+    }
+    return (int16_t)((values[(count - 1u) / 2u] + values[count / 2u]) / 2);
+}
+
+/* Strip less laid length of a lane. */
+static ONE_COPY uint16_t lane_ahead(const struct head *head, uint8_t lane)
+{
+    return (uint16_t)((uint32_t)(wheels_lane_um(head, lane) - head->trim.laid_um) / LANE_UNIT);
+}
+
+/* While strips settle after a stop the anchors move so that the drift stays what it was. */
+static void look_at_lanes(struct head *head)
+{
+    struct trim *trim = &head->trim;
+    uint8_t lanes = (uint8_t)head->settings.machine.lanes_fitted;
+    int16_t ahead[LANES];
+    int16_t sorted[LANES];
+    for (uint8_t k = 0; k < lanes; k++)
+        sorted[k] = ahead[k] = (int16_t)(uint16_t)(lane_ahead(head, k) - trim->anchor[k]);
+    int16_t middle = trim->drift_um / LANE_UNIT;
+    int16_t share = trim->settled < SET_HOPS ? 1 : SETTLING_SHARE;
+    if (trim->settled >= SETTLE_HOPS) {
+        middle = median(sorted, lanes);
+        share = ANCHOR_SHARE;
+        trim->drift_um = (int16_t)(trim->drift_um + (middle * LANE_UNIT - trim->drift_um) / DRIFT_SHARE);
+    }
+    int16_t back = trim->drift_um < -SHORT_UM ? 1 : 0;
+    for (uint8_t k = 0; k < lanes; k++)
+        trim->anchor[k] = (uint16_t)(trim->anchor[k] + (uint16_t)((ahead[k] - middle) / share - back));
+}
+
+/* ------------------------------------------------------------------------------------------ doubt */
+
+static ONE_COPY void lay(struct trim *trim, int32_t um)
+{
+    trim->laid_um = (int32_t)((uint32_t)trim->laid_um + (uint32_t)um); /* may wrap, after 2147 m */
+    trim->error_um -= um;
+}
+
+/* What the lanes say is missing is put into account. */
+static ONE_COPY void believe_lanes(struct trim *trim)
+{
+    lay(trim, trim->drift_um);
+    trim->drift_um = 0;
+}
+
+static ONE_COPY void new_hop(struct trim *trim)
+{
+    trim->hop_fed_um = 0;
+    trim->hop_off_um = 0;
+}
+
+static void wheel_slips(struct trim *trim)
+{
+    if (!trim->by_feed)
+        lay(trim, trim->hop_off_um);
+    trim->by_feed = true;
+    trim->doubt = TRIM_STATE_WHEEL_SLIPS;
+    trim->integral = trim->integral_kept;
+    trim->hops = 0;
+}
+
+static void good_hop(struct trim *trim)
+{
+    if (trim->by_feed) {
+        if (++trim->hops >= GOOD_HOPS) {
+            trim->by_feed = false;
+            trim->doubt = TRIM_STATE_AUTOMATIC;
+        }
+        return;
+    }
+    trim->loss += trim->hop_off_um * LEARN;
+    trim->integral_kept = trim->integral;
+}
+
+static void watch_drift(struct head *head)
+{
+    struct trim *trim = &head->trim;
+    int16_t limit_um = (int16_t)within(head->settings.guards.wheel_limit_mm * INT32_C(10), INT16_MAX / 2);
+    bool far = trim->drift_um > limit_um || trim->drift_um < -limit_um;
+    if (trim->by_feed) {
+        if (far)
+            believe_lanes(trim);
+    } else if (trim->doubt == TRIM_STATE_WHEEL_DRIFTS) {
+        if (++trim->hops < WATCH_HOPS)
+            return;
+        trim->hops = 0;
+        int32_t change_um = (int32_t)trim->drift_um - trim->drift_from_um;
+        trim->drift_from_um = trim->drift_um;
+        if (within(change_um, STEADY_UM) != change_um)
+            return;
+        believe_lanes(trim);
+        trim->doubt = TRIM_STATE_AUTOMATIC;
+    } else if (far) {
+        trim->doubt = TRIM_STATE_WHEEL_DRIFTS;
+        trim->drift_from_um = trim->drift_um;
+        trim->hops = 0;
+    }
+}
+
+static void judge(struct head *head, int16_t fed_um, int16_t off_um)
+{
+    struct trim *trim = &head->trim;
+    if (fed_um <= 0) { /* at a stop strips give back their slack, backwards nothing is judged */
+        trim->settled = 0;
+        new_hop(trim);
+        return;
+    }
+    trim->hop_fed_um = (int16_t)(trim->hop_fed_um + fed_um);
+    trim->hop_off_um = (int16_t)(trim->hop_off_um + off_um);
+    bool slips = trim->hop_off_um > SLIP_UM || trim->hop_off_um < -SLIP_UM;
+    if (!slips && trim->hop_fed_um < HOP_UM)
+        return;
+    if (slips)
+        wheel_slips(trim);
+    else
+        good_hop(trim);
+    look_at_lanes(head);
+    if (trim->settled < SETTLE_HOPS)
+        trim->settled = (uint8_t)(trim->settled + (trim->hop_fed_um >= HOP_UM));
+    else
+        watch_drift(head);
+    new_hop(trim);
+}
+
+/* ------------------------------------------------------------------------------------------- loop */
+
+static void integrate(struct head *head, int16_t master_um)
+{
+    struct trim *trim = &head->trim;
+    int32_t most = (int32_t)head->settings.machine.trim_max_ppm << INTEGRAL_SHIFT;
+    if (trim->doubt == TRIM_STATE_AUTOMATIC)
+        trim->integral = within(trim->integral + within(trim->error_um, ERROR_MAX_UM) * master_um, most);
+}
+
+static void look(struct head *head)
+{
+    struct trim *trim = &head->trim;
+    int16_t fed_um = moved(head->feed.position_um, &trim->fed_seen_um);
+    int16_t wheel_um = moved(head->wheels.output_um, &trim->wheel_seen_um);
+    int16_t master_um = moved(feed_master_um(&head->feed), &trim->master_seen_um);
+    if (head->feed.mode == FEED_JOG) { /* drives may stand out of it, and it is no part of what the run wants */
+        lay(trim, wheel_um);
+        trim->error_um += wheel_um;
+        trim->settled = 0;
+        return;
+    }
+    trim->rest += fed_um * trim->loss;
+    int16_t expected_um = (int16_t)(fed_um - (int16_t)(trim->rest >> LOSS_SHIFT));
+    trim->rest &= (INT32_C(1) << LOSS_SHIFT) - 1;
+    trim->error_um += master_um;
+    lay(trim, trim->by_feed ? expected_um : wheel_um);
+    judge(head, fed_um, (int16_t)(expected_um - wheel_um));
+    integrate(head, master_um);
+}
+
+static bool automatic(const struct head *head)
+{
+    return head->live.feed.trim_mode == TRIM_MODE_AUTOMATIC;
+}
+
+static ONE_COPY int32_t fixed_ppm(const struct head *head)
+{
+    return head->live.feed.trim_mode == TRIM_MODE_FIXED ? head->live.feed.trim_ppm : 0;
+}
+
+static void tell(struct head *head)
+{
+    uint8_t doubt = trim_state(head);
+    int32_t limit_um = head->settings.guards.path_limit_mm * INT32_C(10);
+    alarm_set(head, ALARM_WHEEL_SLIPS, 1, doubt == TRIM_STATE_WHEEL_SLIPS);
+    alarm_set(head, ALARM_WHEEL_DRIFTS, 1, doubt == TRIM_STATE_WHEEL_DRIFTS);
+    alarm_set(head, ALARM_LENGTH_OFF, 1,
+              automatic(head) && state_feeding(head) && within(head->trim.error_um, limit_um) != head->trim.error_um);
+}
+
+void trim_tick(struct head *head)
+{
+    if (head->guards.ms != TRIM_AT)
+        return;
+    look(head);
+    if (!automatic(head))
+        head->trim.integral = (int32_t)head->live.feed.trim_ppm * (INT32_C(1) << INTEGRAL_SHIFT);
+    tell(head);
+}
+
+int32_t trim_wanted_ppm(const struct head *head)
+{
+    const struct trim *trim = &head->trim;
+    if (!automatic(head))
+        return fixed_ppm(head);
+    int32_t ppm = trim->integral >> INTEGRAL_SHIFT;
+    if (trim->doubt == TRIM_STATE_AUTOMATIC)
+        ppm += within(trim->error_um, ERROR_MAX_UM) * PPM_PER_UM;
+    return within(ppm, head->settings.machine.trim_max_ppm);
+}
+
+int32_t trim_laid_um(const struct head *head)
+{
+    const struct trim *trim = &head->trim;
+    if (trim->by_feed)
+        return trim->laid_um;
+    return (int32_t)((uint32_t)trim->laid_um + (uint32_t)head->wheels.output_um - (uint32_t)trim->wheel_seen_um);
+}
+
+uint8_t trim_state(const struct head *head)
+{
+    if (automatic(head))
+        return head->trim.doubt;
+    return (uint8_t)head->live.feed.trim_mode; /* off and fixed have the same numbers */
+}
+
+void trim_start(struct head *head)
+{
+    struct trim *trim = &head->trim;
+    memset(trim, 0, sizeof *trim);
+    trim->fed_seen_um = head->feed.position_um;
+    trim->wheel_seen_um = head->wheels.output_um;
+    trim->master_seen_um = feed_master_um(&head->feed);
+    trim->loss = head->settings.machine.expected_slip_percent * INT32_C(LOSS_OF_HUNDREDTH);
+    trim->integral = trim->integral_kept = (int32_t)head->live.feed.trim_ppm * (INT32_C(1) << INTEGRAL_SHIFT);
+    trim->doubt = TRIM_STATE_AUTOMATIC;
+}

@@ -1,0 +1,64 @@
+/* Output trim: what the cord's length is believed to be, and the loop that makes it the length wanted.
+ *
+ * The loop. error_um is the master feed (before the trim) less the cord laid. Trim is 32 ppm for each micrometre of it,
+ * so an error closes over 31 mm of feed, plus its integral over the feed with an integral length of four times that:
+ * critically damped. Lengths, not times, so the speed does not matter and a stop stops the loop too. All whole numbers.
+ *
+ * Doubt. The feed less the loss through slip, as learned over 130 mm, says what the output wheel should show. Where
+ * they part by more than SLIP_UM within a hop of 8 mm, the wheel is in doubt: what it lost in that hop is given back, from then
+ * on the feed stands in for it and the trim stays as it was before the hop, until GOOD_HOPS hops in a row agree.
+ * A hop may be up to 6 % off: run-out 1 %, a count, the rotor's lag and 3 % of unlearned slip together.
+ *
+ * Drift. Dirt on the wheel is too slow for that. The lane wheels are the witness: the median over the lanes of strip
+ * length less laid length, each lane with an anchor of its own that follows the median over 130 mm; so joints, and the longer
+ * ways of outer lanes in a curve, are forgotten. Lane wheels do not tell their direction, and strips give back their slack at a
+ * stop: after each stop the anchors are set anew so that the drift stays what it was. Beyond guards.wheel_limit_mm
+ * the trim freezes; over each metre from then on the drift's change is looked at, and once it is less than
+ * STEADY_UM the wheel is trusted again and the lanes' word is taken for what went missing. */
+#ifndef PLYLANE_TRIM_H
+#define PLYLANE_TRIM_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "registers.h"
+
+#define HOP_UM 8192
+#define SLIP_UM 500
+#define GOOD_HOPS 6u
+#define SETTLE_HOPS 16u
+#define SET_HOPS 6u
+#define WATCH_HOPS 128u /* a metre */
+#define STEADY_UM 500
+#define ERROR_MAX_UM 2000
+
+struct trim {
+    int32_t laid_um;            /* since the run started */
+    int32_t error_um;           /* wanted less laid, of what the run fed */
+    int32_t integral;           /* 4096ths of a ppm */
+    int32_t integral_kept;      /* at the last good hop */
+    int32_t fed_seen_um;        /* positions at the last look */
+    int32_t wheel_seen_um;
+    int32_t master_seen_um;
+    int32_t loss;               /* of a hop through slip, 1/16 um */
+    int32_t rest;               /* of the loss: 0..131071 */
+    int16_t hop_fed_um;
+    int16_t hop_off_um;         /* what the wheel shows too little in this hop */
+    int16_t drift_um;           /* lane wheels less laid length */
+    int16_t drift_from_um;      /* when the metre under watch began */
+    uint16_t anchor[LANES];     /* of a lane, 8 um, wraps */
+    uint8_t hops;               /* good ones since the doubt, or those of the metre under watch */
+    uint8_t settled;            /* hops since the last standstill */
+    uint8_t doubt;              /* enum trim_state: automatic for none, or why not */
+    bool by_feed;               /* the feed stands in for the wheel */
+};
+
+struct head;
+void trim_start(struct head *head); /* a run starts */
+void trim_tick(struct head *head);  /* 1 kHz */
+/* What the trim is heading for, ppm. */
+int32_t trim_wanted_ppm(const struct head *head);
+int32_t trim_laid_um(const struct head *head); /* up to this tick */
+uint8_t trim_state(const struct head *head);   /* enum trim_state */
+
+#endif
