@@ -20,6 +20,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from plylane.commission import CommissionError
+from plylane.gateway_command import GatewayError, GatewaySettings, gateway, served
 from plylane.head.errors import HeadError
 from plylane.run_setup import RunSetup, SetupError
 from plylane.runlog import RunError
@@ -39,7 +40,7 @@ CAUTION = (
     "Hot parts, moving rollers, fumes. Software is not a safety function: "
     "the hard-wired stop and the thermal cut-out come first."
 )
-USER_ERRORS = (CommissionError, HeadError, RunError, SetupError, TuneError, TwinError)
+USER_ERRORS = (CommissionError, GatewayError, HeadError, RunError, SetupError, TuneError, TwinError)
 
 Positive = Annotated[float, Parameter(validator=Number(gt=0, lte=1e9))]
 Pace = Annotated[float, Parameter(validator=Number(gt=0, lte=1000))]
@@ -54,6 +55,7 @@ app = App(
     + CAUTION,
 )
 app.command(tune)
+app.command(gateway)
 errors = Console(stderr=True)
 
 
@@ -124,6 +126,8 @@ def monitor(
     run: Path | None = None,
     out: Path = RUNS,
     log: bool = True,
+    gateway: str | None = None,
+    writer: Annotated[list[str] | None, Parameter(negative="", consume_multiple=True)] = None,
 ) -> None:
     """Watch and command a head; every run is logged.
 
@@ -142,6 +146,10 @@ def monitor(
         Folder for the run log.
     log
         Keep a log.
+    gateway
+        ADDRESS:PORT at which to serve the head to its cell meanwhile, see plylane gateway.
+    writer
+        With --gateway: addresses that may write.
     """
     from plylane.demo import started
     from plylane.head.client import HeadClient
@@ -149,6 +157,7 @@ def monitor(
     from plylane.live import LiveRun, new_folder
 
     setup = RunSetup.load(run) if run else None
+    door = GatewaySettings.of(gateway, writer or (), unit=unit) if gateway else None
     errors.print(f"Connecting to {port} ...", style="dim")
     client = HeadClient.open(port, unit=unit)
     if setup:
@@ -159,7 +168,8 @@ def monitor(
     if log:
         plan = setup.model_dump() if setup else {}
         live.record(new_folder(out, "run"), live=True, plan=plan, started=started("wall"))
-    _show(live, client)
+    with served(live, door):
+        _show(live, client)
     if live.run_folder:
         print(f"Log: {live.run_folder}")
 

@@ -13,7 +13,7 @@ from plylane.head.poller import Poller
 from plylane.jam import Finding
 from plylane.live import LiveRun, new_folder
 from plylane.run_setup import RunSetup
-from plylane.technician import Technician
+from plylane.technician import Loader, Technician
 from plylane.twin_door import check_scenario, twin_url
 
 Progress = Callable[[str, float], None]  # state in words, share of the length
@@ -56,12 +56,14 @@ class Demo:
         self.setup.write_settings(self.client)  # before they are read and kept with the log
         self.poller = Poller(self.client)
         speed = 1.0 if pace in ("virtual", "wall") else float(pace)
-        self.run = LiveRun(self.client, self.poller, title=title, pace=speed)
+        self.run = LiveRun(self.client, self.poller, title=title, pace=speed, setup=self.setup)
         plan = self.setup.model_dump()
         folder = new_folder(out, title)
         self.run.record(folder, live=pace != "virtual", plan=plan, seed=seed, started=started(pace))
         self.technician = Technician(self.setup, self.poller)
         self.poller.listeners.append(self.technician)
+        if self.setup.strips:
+            self.poller.listeners.append(Loader(self.run, self.setup.strips.next_mm))
 
     def play(self, seconds: float, progress: Progress) -> Outcome:
         """Play in this thread until the run has ended or `seconds` of the head's time are over."""

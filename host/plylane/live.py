@@ -26,16 +26,20 @@ from plylane.head.registers import (
     ZoneSettingsRegs,
 )
 from plylane.head.snapshot import Event, Fitted, Snapshot, causes
+from plylane.host_alarms import EVERY_HOST_ALARM, HostAlarms
 from plylane.jam import FeedWatch, Finding, WatchSettings
-from plylane.run_setup import RunSetup
-from plylane.runlog import Recorder, RunInfo
+from plylane.run_setup import RunSetup, SetupError
+from plylane.runlog import Entry, Recorder, RunInfo
+from plylane.strips import StripWatch
 from plylane.trends import Limits, Trends, trend_names, trend_values
 
 if TYPE_CHECKING:
+    from plylane.feed.lanes import LaneBook
     from plylane.tune_run import TuneRun
 
 KEPT_EVENTS = 500
 KEPT_MESSAGES = 50
+KEPT_ENTRIES = 200
 LEAVE_S = 5.0
 BOARD_NAMES = {Board.ATMEGA328P: "ATmega328P", Board.TWIN: "twin"}
 ALARM_EVENTS = frozenset({EventCode.ALARM_RAISED, EventCode.ALARM_CLEARED})
@@ -58,7 +62,10 @@ class LiveRun:
         pace: float = 1.0,
         setup: RunSetup | None = None,
     ) -> None:
-        """Read the head's settings; call before the poller runs. Raises HeadError."""
+        """Read the head's settings; call before the poller runs.
+
+        Raises HeadError, and SetupError for strips in another number of lanes than are fitted.
+        """
         self.poller = poller
         self.client = client
         self.pace = pace
@@ -69,6 +76,8 @@ class LiveRun:
         self.events: list[Event] = []
         self.findings: list[Finding] = []
         self.messages: list[str] = []
+        self.journal: list[Entry] = []
+        self.host_alarms = HostAlarms()
         self.alarm_instances: dict[int, int] = {}
         self.recorder: Recorder | None = None
         self._tuner: TuneRun | None = None
@@ -79,6 +88,7 @@ class LiveRun:
         self._saying = Lock()
         self._record_next: Callable[[], Recorder] | None = None
         self._reread_settings()
+        self._strips = self._strips_of(setup)
         poller.listeners.append(self)
 
     @property
@@ -100,6 +110,8 @@ class LiveRun:
             self.recorder.on_snapshot(snapshot)
         self.latest = snapshot
         self.trends.append(snapshot.time_s, trend_values(snapshot))
+        if self._strips and len(snapshot.lanes) == self._strips.book.lanes:
+            self._strips.on_snapshot(snapshot)
         now = snapshot.telemetry
         found = self.watch.push(
             snapshot.time_s,
@@ -145,15 +157,19 @@ class LiveRun:
             self._ask(lambda client: client.command(command))
 
     def acknowledge(self, alarm_number: int | None) -> None:
-        """Acknowledge that alarm; None for all that have been shown."""
-        if alarm_number is not None:
-            mask = 1 << alarm_number
-        elif self.latest is None:
-            return
-        else:
+        """Acknowledge that alarm, of head or host; None for all that have been shown."""
+        mask = EVERY_HOST_ALARM if alarm_number is None else 1 << alarm_number
+        self._ask(lambda _: self.host_alarms.acknowledge(mask))
+        if alarm_number is None:
+            self._acknowledge_shown()
+        elif not mask & EVERY_HOST_ALARM:
+            self._ask(lambda client: client.acknowledge(mask))
+
+    def _acknowledge_shown(self) -> None:
+        if self.latest is not None:
             shown = self.latest.telemetry
             mask = shown.alarms_active | shown.alarms_unacknowledged
-        self._ask(lambda client: client.acknowledge(mask))
+            self._ask(lambda client: client.acknowledge(mask))
 
     def set_setpoint(self, zone: int, setpoint_degC: float) -> None:
         """Ask for another setpoint, in automatic; 0 switches the zone off. `zone` from 0."""
@@ -173,6 +189,43 @@ class LiveRun:
         """Put a line where the user sees it. From any thread."""
         with self._saying:
             self.messages = [*self.messages, line][-KEPT_MESSAGES:]
+
+    def note(self, kind: str, text: str, lane: int | None = None) -> None:
+        """Keep a line of the host's own in the journal and the run log. From any thread."""
+        entry = Entry(self.client.clock.now() - self.client.origin_s, kind, lane, text)
+        with self._saying:
+            self.journal = [*self.journal, entry][-KEPT_ENTRIES:]
+        if self.recorder:
+            self.recorder.on_journal([entry])
+
+    # ---------------------------------------------------------------------------------- strips
+
+    @property
+    def strips(self) -> LaneBook | None:
+        """The lanes' book; None where the run's setup says nothing of strips."""
+        return self._strips.book if self._strips else None
+
+    def load_strip(self, lane: int, length_mm: float) -> None:
+        """A strip of that length has been put behind the last one of a lane, counted from 0.
+
+        0 mm: the last one that waits has been taken out again.
+        """
+        if self._strips is not None:
+            strips = self._strips
+            self._ask(lambda _: strips.load(lane, length_mm))
+
+    def _strips_of(self, setup: RunSetup | None) -> StripWatch | None:
+        if setup is None or setup.strips is None:
+            return None
+        lanes, told = self.client.fitted.lanes, len(setup.strips.loaded_mm)
+        if told != lanes:
+            raise SetupError(
+                f"run.strips.loaded_mm tells of {told} lanes, the head has {lanes}: give a length"
+                " for each lane"
+            )
+        return StripWatch(
+            setup.strips, setup.length_mm, setup.speed_mm_s, self.host_alarms, self.note
+        )
 
     # ---------------------------------------------------------------------------------- tuning
 

@@ -8,6 +8,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from plylane.feed.strip_plan import StripPlan
 from plylane.head.client import HeadClient
 from plylane.head.registers import BLOCKS, ZONES, Command, FeedSource, ZoneMode
 
@@ -23,7 +24,8 @@ class RunSetup(BaseModel):
 
     `settings` maps a register name such as ``zone_settings.kp_percent_per_degC`` to its value in
     the register's unit, or to a list with one value an instance. `clearing_s` is how long the
-    technician of the demo takes to clear a jam before going on.
+    technician of the demo takes to clear a jam before going on. `strips`, where they are told, are
+    kept book of lane by lane.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -34,6 +36,7 @@ class RunSetup(BaseModel):
     shear_at_mm: float = Field(default=0.0, ge=0)
     clearing_s: float = Field(default=25.0, ge=0)
     settings: dict[str, float | list[float]] = Field(default_factory=dict)
+    strips: StripPlan | None = None
 
     @model_validator(mode="after")
     def _registers_exist(self) -> RunSetup:

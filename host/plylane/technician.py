@@ -13,11 +13,47 @@ from plylane.head.client import HeadClient
 from plylane.head.errors import Refused
 from plylane.head.registers import Command, State
 from plylane.head.snapshot import Snapshot
+from plylane.host_alarms import STRIP_ENDS_SOON, STRIP_OUT, HostAlarms
 from plylane.run_setup import RunSetup
 
+LOADING_S = 5.0  # to take a strip from the stock and push it in behind the one that runs
 ENDS = frozenset({State.COMPLETE, State.ABORTED})
 # a command takes a moment to show in the telemetry; asking again sooner would only be refused
 PAUSE_S = 1.0
+
+
+class Magazines(Protocol):
+    """What a person at the magazines sees and does: a live run."""
+
+    @property
+    def host_alarms(self) -> HostAlarms:
+        """What the host asks for."""
+
+    def load_strip(self, lane: int, length_mm: float) -> None:
+        """A strip has been put in, `lane` from 0."""
+
+    def acknowledge(self, alarm_number: int | None) -> None:
+        """Acknowledge that alarm."""
+
+
+class Loader:
+    """Listens to snapshots and puts in the next strip where one is asked for."""
+
+    def __init__(self, run: Magazines, length_mm: float) -> None:
+        self._run, self._length_mm = run, length_mm
+        self._asked_s: dict[int, float] = {}
+
+    def on_snapshot(self, snapshot: Snapshot) -> None:
+        """Load the lanes that have been asking for long enough."""
+        lanes = self._run.host_alarms.lanes_of(STRIP_ENDS_SOON, STRIP_OUT)
+        for lane in range(len(snapshot.lanes)):
+            if not lanes >> lane & 1:
+                self._asked_s.pop(lane, None)
+            elif snapshot.time_s - self._asked_s.setdefault(lane, snapshot.time_s) > LOADING_S:
+                self._asked_s.pop(lane)
+                self._run.load_strip(lane, self._length_mm)
+                self._run.acknowledge(STRIP_ENDS_SOON)
+                self._run.acknowledge(STRIP_OUT)
 
 
 class Caller(Protocol):

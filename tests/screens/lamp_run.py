@@ -11,6 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from plylane.feed.lanes import LaneBook
+from plylane.feed.strip_plan import StripPlan
 from plylane.head.registers import (
     Command,
     DriveTelemetryRegs,
@@ -24,7 +26,9 @@ from plylane.head.registers import (
     ZoneTelemetryRegs,
 )
 from plylane.head.snapshot import Event, Snapshot
+from plylane.host_alarms import JOINTS_CLOSE, STRIP_ENDS_SOON, STRIP_OUT, HostAlarms
 from plylane.jam.finding import Finding
+from plylane.runlog import Entry
 from plylane.trends import Limits, Trends, trend_names, trend_values
 
 SPEED_MM_S = 14.0
@@ -182,6 +186,9 @@ class FakeHead:
     findings: list[Finding] = field(default_factory=list)
     messages: list[str] = field(default_factory=list)
     alarm_instances: Mapping[int, int] = field(default_factory=dict)
+    host_alarms: HostAlarms = field(default_factory=HostAlarms)
+    journal: list[Entry] = field(default_factory=list)
+    strips: LaneBook | None = None
     allowed: set[Command] = field(default_factory=lambda: {Command.HOLD, Command.STOP})
     asked: list[tuple[Any, ...]] = field(default_factory=list)
 
@@ -200,6 +207,9 @@ class FakeHead:
     def set_speed(self, speed_mm_s: float) -> None:
         self.asked.append(("speed", speed_mm_s))
 
+    def load_strip(self, lane: int, length_mm: float) -> None:
+        self.asked.append(("strip", lane, length_mm))
+
 
 def head_at(time_s: float, **how: Any) -> FakeHead:
     """A live with its trends filled up to a time."""
@@ -215,6 +225,27 @@ def head_at(time_s: float, **how: Any) -> FakeHead:
 def running() -> FakeHead:
     """Feeding, nothing wrong."""
     return head_at(221.0)
+
+
+def with_strips(*, out: bool = False) -> FakeHead:
+    """Feeding, strips known: lane 3 asks for the next one, lane 5 has just got it."""
+    live = running()
+    assert live.latest is not None
+    plan = StripPlan(
+        loaded_mm=[2310.0, 1740.0, 1180.0, 2200.0, 1030.0],
+        next_mm=2400.0,
+        wheel_to_nozzle_mm=150.0,
+        pitch_mm=0.5,
+        stagger_mm=200.0,
+    )
+    live.strips = LaneBook(plan, LENGTH_MM)
+    live.strips.load(4, 2400.0)
+    now = live.latest
+    lanes_mm = [lane.position_mm for lane in now.lanes]
+    live.strips.advance(lanes_mm, now.telemetry.output_position_mm)
+    live.host_alarms.show({STRIP_ENDS_SOON: 1 << 2, STRIP_OUT: out * 1 << 1, JOINTS_CLOSE: 0})
+    live.journal = [Entry(205.0, "strip_loaded", 5, "strip of 2400 mm put in behind 255 mm")]
+    return live
 
 
 def jammed() -> FakeHead:

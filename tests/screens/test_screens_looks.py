@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from textual.pilot import Pilot
 
-from lamp_run import FakeRecording, jammed, running
+from lamp_run import FakeRecording, jammed, running, with_strips
 from plylane.screens import MonitorApp, ReplayApp
 from screen_driver import LARGE, SMALL, drawn
 
@@ -24,6 +24,21 @@ def test_monitor_normal(snap_compare: Compare, size: tuple[int, int]) -> None:
 @SIZES
 def test_monitor_alarm(snap_compare: Compare, size: tuple[int, int]) -> None:
     assert snap_compare(MonitorApp(jammed()), terminal_size=size, run_before=drawn)
+
+
+@SIZES
+def test_monitor_strips(snap_compare: Compare, size: tuple[int, int]) -> None:
+    assert snap_compare(MonitorApp(with_strips()), terminal_size=size, run_before=drawn)
+
+
+@SIZES
+def test_which_lane(snap_compare: Compare, size: tuple[int, int]) -> None:
+    async def to_question(pilot: Pilot[Any]) -> None:
+        await drawn(pilot)
+        await pilot.press("l")
+        await pilot.pause()
+
+    assert snap_compare(MonitorApp(with_strips()), terminal_size=size, run_before=to_question)
 
 
 @SIZES

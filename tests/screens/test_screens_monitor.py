@@ -21,9 +21,13 @@ from lamp_run import (
     jammed,
     running,
     snapshot_at,
+    with_strips,
 )
+from plylane.feed.lanes import LaneBook
+from plylane.feed.strip_plan import Curve, StripPlan
 from plylane.head.registers import ALARMS, Command, State
 from plylane.head.snapshot import Snapshot
+from plylane.host_alarms import STRIP_ENDS_SOON
 from plylane.screens import MonitorApp
 from plylane.screens.confirm import Confirm
 from plylane.screens.decide import CAUTION, Kind, state_word
@@ -302,6 +306,75 @@ class TestEntries:
             return len(pilot.app.screen.query(Input))
 
         assert drive(MonitorApp(running()), script) == 0
+
+
+class TestStrips:
+    @SIZES
+    def test_what_is_left_and_what_is_asked_for(self, size: tuple[int, int]) -> None:
+        text = seen(with_strips(), size=size)
+        for piece in (
+            "left mm",
+            "vs expected",
+            "1325",
+            "47 +1",
+            "◆ load",
+            "strip ends soon: lane 3",
+        ):
+            assert piece in text
+        assert "hands clear of the rollers" in " ".join(text.split())
+
+    def test_a_lane_run_out_stands_above_all(self) -> None:
+        text = seen(with_strips(out=True), size=LARGE)
+        assert "▲ no strip" in text
+        assert text.index("strip out: lane 2") < text.index("strip ends soon: lane 3")
+
+    def test_eight_lanes_still_fit(self) -> None:
+        live = head_at(221.0, zones=3, lanes=8)
+        plan = StripPlan(loaded_mm=[2000.0] * 8, next_mm=2400.0, wheel_to_nozzle_mm=150.0)
+        live.strips = LaneBook(plan, 3000.0)
+        text = seen(live)
+        for lane in range(1, 9):
+            assert re.search(rf" {lane} +2000 .* runs", text)
+
+    def test_curves_explain_what_lanes_differ_by(self) -> None:
+        live = with_strips()
+        assert live.strips is not None and live.latest is not None
+        bend = [Curve(start_mm=100.0, radius_mm=45.0, turn_deg=360.0)]
+        live.strips = LaneBook(live.strips.plan.model_copy(update={"curve": bend}), 3000.0)
+        expected = [6.283, 3.142, 0.0, -3.142, -6.283]  # 2 pi times 1, 0.5 ... mm
+        lanes_mm = [900.0 + mm for mm in expected]
+        live.strips.advance(lanes_mm, 900.0)
+        lanes = tuple(
+            replace(lane, position_mm=mm)
+            for lane, mm in zip(live.latest.lanes, lanes_mm, strict=True)
+        )
+        live.latest = replace(live.latest, lanes=lanes)
+        rows = [row for row in seen(live).splitlines() if re.search(r"[+-]0\.0 +(runs|◆)", row)]
+        assert len(rows) == 5
+
+    def test_a_strip_put_in(self) -> None:
+        assert asked(with_strips(), "l", "3", "enter") == [("strip", 2, 2400.0)]
+        assert asked(with_strips(), "l", "1", *"1830,5", "enter") == [("strip", 0, 1830.5)]
+
+    def test_none_put_in_after_all(self) -> None:
+        for keys in (("l", "escape"), ("l", "8", "escape"), ("l", "2", "escape")):
+            assert asked(with_strips(), *keys) == []
+
+    def test_stop_and_abort_work_over_the_question(self) -> None:
+        wanted = [("command", Command.ABORT), ("command", Command.STOP)]
+        assert asked(with_strips(), "l", "b", "t") == wanted
+
+    def test_a_run_that_was_told_of_no_strips(self) -> None:
+        async def script(pilot: Pilot[Any]) -> list[str]:
+            await pilot.press("l")
+            await pilot.pause()
+            return [n.message for n in pilot.app._notifications]
+
+        (told,) = drive(MonitorApp(running()), script)
+        assert "[run.strips]" in told
+
+    def test_the_hosts_alarms_are_acknowledged_like_the_heads(self) -> None:
+        assert asked(with_strips(), "a") == [("acknowledge", STRIP_ENDS_SOON)]
 
 
 class TestTrends:

@@ -266,6 +266,11 @@ class HeadClient:
             )
         return tuple(found)
 
+    def read_registers(self, space: str, address: int, count: int) -> Sequence[int]:
+        """Registers as they stand on the wire, 1 to 125; `space`: "input" or "holding"."""
+        read = self._line.read_input if space == "input" else self._line.read_holding
+        return read(address, count)
+
     # ------------------------------------------------------------------ writing
 
     def write(self, name: str, value: float, instance: int = 0) -> None:
@@ -287,6 +292,13 @@ class HeadClient:
             raise ValueError(f"{block.name} cannot be written as a whole")
         self._write_words(block.address_of(instance), values.to_words(), repeat=True)
         self._after_write(block)
+
+    def write_registers(self, address: int, words: Sequence[int]) -> None:
+        """Write holding registers as they stand on the wire, 1 to 123, and try only once.
+
+        For values that are soon out of date: NoAnswer then says that the outcome is not known.
+        """
+        self._write_words(address, words, repeat=False)
 
     def command(self, command: Command) -> None:
         """Ask for a change of state. Raises Refused where the state knows no such way.

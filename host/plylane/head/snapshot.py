@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from plylane.head.errors import NonsenseAnswer
 from plylane.head.names import label_at
@@ -42,13 +42,18 @@ class Fitted:
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """The head at one instant, fitted parts only. `time_s`: seconds since the poller's start."""
+    """The head at one instant, fitted parts only.
+
+    `time_s`: seconds since the poller's start; `words`: the registers from FIRST_WORD on as they
+    came, for who hands them on.
+    """
 
     time_s: float
     telemetry: TelemetryRegs
     drives: tuple[DriveTelemetryRegs, ...]
     zones: tuple[ZoneTelemetryRegs, ...]
     lanes: tuple[LaneTelemetryRegs, ...]
+    words: Sequence[int] = field(default=(), repr=False, compare=False)
 
 
 def decode(words: Sequence[int], fitted: Fitted, time_s: float) -> Snapshot:
@@ -63,6 +68,7 @@ def decode(words: Sequence[int], fitted: Fitted, time_s: float) -> Snapshot:
             tuple(_drive(words, k) for k in range(fitted.drives)),
             tuple(_zone(words, k) for k in range(fitted.zones)),
             tuple(_lane(words, k) for k in range(fitted.lanes)),
+            words,
         )
     except ValueError as fault:
         raise NonsenseAnswer(f"The head sent telemetry that makes no sense: {fault}.") from fault

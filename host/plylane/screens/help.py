@@ -30,6 +30,7 @@ MONITOR_KEYS: Keys = (
     ("A", "acknowledge all alarms"),
     ("1 2 3", "another setpoint for that zone"),
     ("f", "another feed speed"),
+    ("l", "a strip has been put in: which lane, how long"),
     ("v", "next trend: temperature, output, speed, mismatch"),
     ("w", "trend over 2, 10, 30, 60 minutes"),
     ("p", "replay the run logged so far"),

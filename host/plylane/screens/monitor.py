@@ -16,6 +16,8 @@ from textual.widgets import Static
 from plylane.head.registers import Command, FeedRegs
 from plylane.head.snapshot import Event, Snapshot
 from plylane.jam.finding import Finding
+from plylane.runlog.journal import Entry
+from plylane.screens.choose_lane import ChooseLane
 from plylane.screens.confirm import confirm_command
 from plylane.screens.decide import (
     CAUTION,
@@ -25,6 +27,7 @@ from plylane.screens.decide import (
     LaneWatch,
     Progress,
     Said,
+    Strips,
     alarm_rows,
     alarms_head,
     feed_view,
@@ -53,6 +56,7 @@ from plylane.screens.widgets.zones import ZoneTable
 NUMBERS_PER_S = 8.0
 PLOTS_EVERY = 4  # so two pictures a second: a trend of minutes shows no more than that
 SPANS_S = (120.0, 600.0, 1800.0, 3600.0)
+LONGEST_MM = 100_000.0
 FRESH_TICKS = round(15 * NUMBERS_PER_S)  # how long a new message stands out
 
 
@@ -69,6 +73,7 @@ class Monitor(Screen[None]):
         Binding("A", "acknowledge_all", "Acknowledge all", id="monitor.acknowledge-all"),
         *(Binding(str(k + 1), f"setpoint({k})", f"Setpoint {k + 1}") for k in range(3)),
         Binding("f", "speed", "Feed speed", id="monitor.speed"),
+        Binding("l", "load", "Strip put in", id="monitor.load"),
         Binding("v", "topic", "Next trend", id="monitor.topic"),
         Binding("w", "span", "Span of the trend", id="monitor.span"),
         Binding("question_mark", "help", "Help", id="monitor.help"),
@@ -150,19 +155,24 @@ class Monitor(Screen[None]):
         self.query_one(FeedTable).view = feed_view(now, limits, stale)
         table = self.query_one(LaneTable)
         table.limit_mm = limits.lane_stall_mm
-        table.rows = tuple(self._lanes.rows(snapshot.lanes, now, stopped, limits, stale))
+        strips = Strips(live.strips, live.host_alarms) if live.strips else None
+        table.rows = tuple(self._lanes.rows(snapshot.lanes, now, stopped, limits, stale, strips))
 
     def _show_alarms(self, snapshot: Snapshot | None) -> None:
         live, panel = self.live, self.query_one(AlarmPanel)
         if snapshot is not None:
-            now = snapshot.telemetry
+            now, host = snapshot.telemetry, live.host_alarms
             panel.rows = tuple(
-                alarm_rows(now.alarms_active, now.alarms_unacknowledged, live.alarm_instances)
+                alarm_rows(
+                    now.alarms_active | host.active,
+                    now.alarms_unacknowledged | host.unacknowledged,
+                    {**live.alarm_instances, **host.instances},
+                )
             )
         head = self.query_one(AlarmHead)
         head.head, head.message = alarms_head(panel.rows), self._last_message()
         self.query_one("#bottom").set_class(not panel.rows, "-quiet")
-        self.query_one(EventLog).entries = log_entries(live.events, live.findings)
+        self.query_one(EventLog).entries = log_entries(live.events, live.findings, live.journal)
         to_acknowledge = any(row.unacknowledged for row in panel.rows)
         self.query_one(CommandBar).show(live.allowed_commands(), to_acknowledge)
 
@@ -252,6 +262,26 @@ class Monitor(Screen[None]):
         if speed_mm_s is not None:
             self.live.set_speed(speed_mm_s)
 
+    def action_load(self) -> None:
+        """Ask which lane got a strip, then how long it is."""
+        book = self.live.strips
+        if book is None:
+            self.notify("Nothing is known of strips: give the run a [run.strips] table.")
+            return
+        self.app.push_screen(ChooseLane(book, self.live.host_alarms), self._lane_chosen)
+
+    def _lane_chosen(self, lane: int | None) -> None:
+        book = self.live.strips
+        if lane is None or book is None:
+            return
+        title = f"Lane {lane + 1}: length of the strip put in, mm (0: taken out again)"
+        entry = NumberEntry(title, book.plan.next_mm, 0.0, LONGEST_MM, "mm")
+        self.app.push_screen(entry, partial(self._strip_given, lane))
+
+    def _strip_given(self, lane: int, length_mm: float | None) -> None:
+        if length_mm is not None:
+            self.live.load_strip(lane, length_mm)
+
     def action_topic(self) -> None:
         """The chosen trend shows the next topic."""
         chosen = self.query_one("#chosen", TrendPlot)
@@ -270,12 +300,16 @@ class Monitor(Screen[None]):
 
 
 def log_entries(
-    events: Sequence[Event], findings: Sequence[Finding], count: int = 40
+    events: Sequence[Event],
+    findings: Sequence[Finding],
+    journal: Sequence[Entry] = (),
+    count: int = 40,
 ) -> tuple[Said, ...]:
-    """The last events and findings in one list, newest first."""
+    """The last events, findings and lines of the journal in one list, newest first."""
     told = [(e.time_s, Said(f"{clock(e.time_s):>7}  {e.text}")) for e in events[-count:]]
     told += [
         (f.time_s, Said(f"{clock(f.time_s):>7}  ◆ {f.text}", Kind.MEDIUM))
         for f in findings[-count:]
     ]
+    told += [(e.time_s, Said(f"{clock(e.time_s):>7}  {e.sentence}")) for e in journal[-count:]]
     return tuple(said for _, said in sorted(told, key=lambda entry: -entry[0])[:count])

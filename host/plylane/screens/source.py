@@ -12,9 +12,12 @@ from typing import Any, Protocol
 
 from numpy.typing import NDArray
 
+from plylane.feed.lanes import LaneBook
 from plylane.head.registers import Command
 from plylane.head.snapshot import Event, Snapshot
+from plylane.host_alarms import HostAlarms
 from plylane.jam.finding import Finding
+from plylane.runlog.journal import Entry
 from plylane.trends import FloatArray, Limits, Trends
 
 
@@ -82,6 +85,18 @@ class LiveHead(Protocol):
         """Lines for the user, newest last: refusals, resets, a full disk."""
 
     @property
+    def host_alarms(self) -> HostAlarms:
+        """What the host itself asks the user for."""
+
+    @property
+    def journal(self) -> Sequence[Entry]:
+        """What the host has to say of the run, newest last."""
+
+    @property
+    def strips(self) -> LaneBook | None:
+        """The book of the lanes' strips; None where nobody told of strips."""
+
+    @property
     def alarm_instances(self) -> Mapping[int, int]:
         """By alarm number: a bit for each zone, drive or lane it concerns (alarm_detail)."""
 
@@ -99,6 +114,9 @@ class LiveHead(Protocol):
 
     def set_speed(self, speed_mm_s: float) -> None:
         """Ask for another feed speed."""
+
+    def load_strip(self, lane: int, length_mm: float) -> None:
+        """A strip of that length has been put in, `lane` from 0; 0 mm: taken out again."""
 
 
 class Recording(Protocol):

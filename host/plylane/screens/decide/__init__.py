@@ -41,6 +41,7 @@ from plylane.screens.decide.lanes import (
     LANE_STOPPED,
     LaneRow,
     LaneWatch,
+    Strips,
     lane_word,
 )
 from plylane.screens.decide.link import (
@@ -82,6 +83,7 @@ __all__ = [
     "LaneWatch",
     "Progress",
     "Said",
+    "Strips",
     "ZoneRow",
     "alarm_rows",
     "alarm_state",

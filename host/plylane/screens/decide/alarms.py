@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from plylane.head.registers import ALARMS
 from plylane.head.wire import Alarm
+from plylane.host_alarms import HOST_ALARMS
 from plylane.screens.decide.kinds import Kind, Said
 from plylane.screens.decide.zones import zone_name
 
@@ -33,8 +34,10 @@ class AlarmRow:
 
 
 def alarm_rows(active: int, unacknowledged: int, instances: Mapping[int, int]) -> list[AlarmRow]:
-    """The alarms to show: unacknowledged first, then by priority."""
-    shown = [alarm for alarm in ALARMS if (active | unacknowledged) >> alarm.number & 1]
+    """The alarms of head and host to show: unacknowledged first, then by priority."""
+    shown = [
+        alarm for alarm in (*ALARMS, *HOST_ALARMS) if (active | unacknowledged) >> alarm.number & 1
+    ]
     rows = [_alarm_row(a, active, unacknowledged, instances.get(a.number, 0)) for a in shown]
     rank = {alarm.number: _RANK[alarm.priority] for alarm in shown}
     return sorted(rows, key=lambda row: (not row.unacknowledged, rank[row.number], row.number))

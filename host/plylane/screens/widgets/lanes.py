@@ -1,4 +1,4 @@
-"""A row a lane: position, difference from the median lane, a word."""
+"""A row a lane: position, strip left, difference from the other lanes, a word."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ from textual.content import Content
 from textual.reactive import reactive
 from textual.widget import Widget
 
-from plylane.screens.decide import LaneRow, gauge
+from plylane.screens.decide import LaneRow, Said, gauge
 from plylane.screens.widgets.text import left, line, lines, quiet, right
 
-_SCALE = 17
+_NUMBER, _SCALE, _SCALE_LEAST, _WORD = 9, 17, 9, 10
 
 
 class LaneTable(Widget):
@@ -25,18 +25,38 @@ class LaneTable(Widget):
 
     def render(self) -> Content:
         """What stands there now."""
-        head = line(left(quiet("lane"), 5), right(quiet("mm"), 9), right(quiet("from median"), 12))
-        return lines([head, *(self._row(row) for row in self.rows)])
+        away = "vs expected" if self._strips else "from median"
+        columns = [quiet(name) for name in self._names()]
+        head = line(left(quiet("lane"), 5), *(right(c, _NUMBER) for c in columns))
+        return lines([line(head, right(quiet(away), 12)), *(self._row(row) for row in self.rows)])
+
+    @property
+    def _strips(self) -> bool:
+        return any(row.left is not None for row in self.rows)
+
+    @property
+    def _wide(self) -> bool:
+        return self.size.width >= 5 + 2 * _NUMBER + 12 + _SCALE_LEAST + 2 + _WORD
+
+    def _names(self) -> tuple[str, ...]:
+        """The columns of lengths: where there is little room, what is left tells more."""
+        if not self._strips:
+            return ("mm",)
+        return ("mm", "left mm") if self._wide else ("left mm",)
 
     def _row(self, row: LaneRow) -> Content:
+        lengths = {"mm": row.position, "left mm": row.left or Said("-")}
+        names = self._names()
+        room = self.size.width - 5 - len(names) * _NUMBER - 12 - 2 - 2 - _WORD
         scale: tuple[Content, ...] = ()
-        if self.size.width >= 26 + _SCALE + 2 + 11:
-            scale = (line("  ", quiet(gauge(row.away_mm, self.limit_mm, _SCALE))),)
+        if room >= _SCALE_LEAST:
+            width = min(_SCALE, room)
+            scale = (line("  ", quiet(gauge(row.away_mm, self.limit_mm, width))),)
         return line(
             left(row.name, 5),
-            right(row.position, 9),
+            *(right(lengths[name], _NUMBER) for name in names),
             right(row.away, 12),
             *scale,
             "  ",
-            left(row.word, 9),
+            left(row.word, _WORD),
         )

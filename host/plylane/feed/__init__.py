@@ -1,0 +1,1 @@
+"""Feed that stays in step: calibration, lanes and joints."""

@@ -1,0 +1,146 @@
+"""The strips of a live run: the lanes' book kept from the snapshots, told and asked for in time."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING
+
+from plylane.feed.lanes import Close, LaneBook
+from plylane.feed.strip_plan import StripPlan
+from plylane.head.registers import State
+from plylane.host_alarms import (
+    HOST_ALARMS,
+    JOINTS_CLOSE,
+    STRIP_ENDS_SOON,
+    STRIP_OUT,
+    HostAlarms,
+)
+
+if TYPE_CHECKING:
+    from plylane.head.snapshot import Snapshot
+
+Note = Callable[[str, str, int | None], None]
+"""Kind, text and lane (from 1) of a line for the journal."""
+_CREEP_MM_S = 0.5  # below this the planned speed says when a strip will end
+_LOOK_S = 0.2
+_UNDER_WAY = frozenset(
+    {State.STARTING, State.EXECUTE, State.HOLDING, State.HELD, State.UNHOLDING, State.COMPLETING}
+)
+_NAMES = {alarm.number: alarm.name.replace("_", " ") for alarm in HOST_ALARMS}
+
+
+class StripWatch:
+    """Keeps the book of a run's strips. All in the poller's thread; others may read `book`.
+
+    `length_mm` and `speed_mm_s` are those of the run that is planned.
+    """
+
+    def __init__(
+        self, plan: StripPlan, length_mm: float, speed_mm_s: float, alarms: HostAlarms, note: Note
+    ) -> None:
+        self.book = LaneBook(plan, length_mm)
+        self._speed_mm_s = speed_mm_s
+        self._alarms, self._note = alarms, note
+        self._before: Snapshot | None = None
+        self._base_mm: list[float] = [0.0] * self.book.lanes
+        self._base_cord_mm = 0.0
+        self._looked_s = float("-inf")
+        self._asked: set[int] = set()
+        self._told: set[tuple[tuple[int, int], tuple[int, int]]] = set()
+
+    def on_snapshot(self, snapshot: Snapshot) -> None:
+        """Follow the lanes, tell of joints, raise and clear alarms."""
+        self._follow_zero(snapshot)
+        if 0.0 <= snapshot.time_s - self._looked_s < _LOOK_S:
+            return
+        self._looked_s = snapshot.time_s
+        now = snapshot.telemetry
+        lanes_mm = [
+            lane.position_mm - base_mm
+            for lane, base_mm in zip(snapshot.lanes, self._base_mm, strict=True)
+        ]
+        for joint in self.book.advance(lanes_mm, now.output_position_mm - self._base_cord_mm):
+            self._note("joint", f"joint in the cord at {joint.cord_mm:.0f} mm", joint.lane + 1)
+        if now.feed_target_mm_s > _CREEP_MM_S:
+            self._speed_mm_s = now.feed_target_mm_s
+        self._judge()
+
+    def load(self, lane: int, length_mm: float) -> None:
+        """A strip has been put in, `lane` from 0; with 0 mm the last that waits was taken out.
+
+        Raises ValueError for a length that is none, and where no strip waits.
+        """
+        if length_mm == 0.0:
+            gone_mm = self.book.take_out(lane)
+            self._note("strip_taken_out", f"strip of {gone_mm:g} mm taken out again", lane + 1)
+            return
+        left_mm = self.book.remaining_mm(lane)
+        self.book.load(lane, length_mm)
+        self._asked.discard(lane)
+        text = f"strip of {length_mm:g} mm put in behind {left_mm:.0f} mm"
+        self._note("strip_loaded", text, lane + 1)
+
+    def _follow_zero(self, snapshot: Snapshot) -> None:
+        """The head counts from zero when a run starts and after a reset.
+
+        What it shows of an earlier run when it is first seen does not count.
+        """
+        now, before = snapshot.telemetry, self._before
+        self._before = snapshot
+        if before is None:
+            if now.state not in _UNDER_WAY:
+                self._base_mm = [lane.position_mm for lane in snapshot.lanes]
+                self._base_cord_mm = now.output_position_mm
+            return
+        starts = now.state == State.STARTING and before.telemetry.state != State.STARTING
+        if starts or now.head_ms < before.telemetry.head_ms:
+            self.book.begin_run()
+            self._base_mm, self._base_cord_mm = [0.0] * self.book.lanes, 0.0
+
+    # ------------------------------------------------------------------ alarms
+
+    def _judge(self) -> None:
+        soon, out = self._ending()
+        close = self.book.close_joints()
+        pairs = _mask(joint.lane for pair in close for joint in (pair.first, pair.second))
+        fresh = self._alarms.show(
+            {STRIP_ENDS_SOON: soon & ~out, STRIP_OUT: out, JOINTS_CLOSE: pairs}
+        )
+        for number in (STRIP_ENDS_SOON, STRIP_OUT):
+            for lane in range(self.book.lanes):
+                if fresh.get(number, 0) >> lane & 1:
+                    self._note("alarm", _NAMES[number], lane + 1)
+        for pair in close:
+            self._tell(pair)
+
+    def _ending(self) -> tuple[int, int]:
+        """Masks of the lanes whose strips end within the lead time, and of those run out.
+
+        A lane once asked for asks on until it gets its strip, however slow the feed becomes.
+        """
+        book = self.book
+        wanted = {lane for lane in range(book.lanes) if book.wanted_mm(lane) > 0.0}
+        lead_mm = self._speed_mm_s * book.plan.lead_s
+        self._asked |= {lane for lane in wanted if book.remaining_mm(lane) <= lead_mm}
+        self._asked &= wanted
+        return _mask(self._asked), _mask(lane for lane in wanted if book.remaining_mm(lane) <= 0.0)
+
+    def _tell(self, pair: Close) -> None:
+        """Say once how close two joints would come."""
+        first, second = pair.first, pair.second
+        key = (first.lane, first.number), (second.lane, second.number)
+        if key not in self._told:
+            self._told.add(key)
+            self._note(
+                "joints_close",
+                f"Joints of lanes {first.lane + 1} and {second.lane + 1} {pair.apart_mm:.0f} mm"
+                f" apart at {first.cord_mm:.0f} mm (rule {self.book.plan.stagger_mm:g} mm)",
+                None,
+            )
+
+
+def _mask(lanes: Iterable[int]) -> int:
+    mask = 0
+    for lane in lanes:
+        mask |= 1 << lane
+    return mask
