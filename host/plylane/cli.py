@@ -165,10 +165,10 @@ def monitor(
     live = LiveRun(client, Poller(client), title=f"head on {port}", setup=setup)
     if client.attach_reset:
         live.say("Opening the port reset the head: see docs/wiring.md for the remedy.")
-    if log:
-        plan = setup.model_dump() if setup else {}
-        live.record(new_folder(out, "run"), live=True, plan=plan, started=started("wall"))
     with served(live, door):
+        if log:
+            plan = setup.model_dump() if setup else {}
+            live.record(new_folder(out, "run"), live=True, plan=plan, started=started("wall"))
         _show(live, client)
     if live.run_folder:
         print(f"Log: {live.run_folder}")

@@ -69,13 +69,14 @@ def gateway(
     from plylane.live import LiveRun, new_folder
 
     settings = GatewaySettings.of(listen, writer or (), writable or (), unit)
-    errors.print(f"Connecting to {port} ...", style="dim")
+    errors.print(f"Connecting to {port} ...", style="dim", soft_wrap=True)
     client = HeadClient.open(port, unit=unit)
     live = LiveRun(client, Poller(client), title=f"gateway to {port}")
     try:
-        if log:
-            live.record(new_folder(out, "gateway"), live=True, plan={}, started=started("wall"))
         with served(live, settings):
+            if log:
+                folder = new_folder(out, "gateway")
+                live.record(folder, live=True, plan={}, started=started("wall"))
             live.poller.start()
             _until_stopped(live)
     finally:

@@ -269,6 +269,7 @@ class LiveRun:
             return Recorder(into, self._describe_run(plan, more), alarm=self._log_says, live=live)
 
         self.recorder = begin(folder)
+        self.recorder.on_journal(self.journal)  # what was told before there was a log
         self._record_next = lambda: begin(beside(folder))
 
     def _describe_run(self, plan: dict[str, Any], more: dict[str, Any]) -> RunInfo:

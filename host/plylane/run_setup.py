@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
@@ -24,14 +24,16 @@ class RunSetup(BaseModel):
 
     `settings` maps a register name such as ``zone_settings.kp_percent_per_degC`` to its value in
     the register's unit, or to a list with one value an instance. `clearing_s` is how long the
-    technician of the demo takes to clear a jam before going on. `strips`, where they are told, are
-    kept book of lane by lane.
+    technician of the demo takes to clear a jam before going on. With the `source` "path" the cell
+    leads: speed and length are what is expected of it, and somebody asks for Complete. `strips`,
+    where they are told, are kept book of lane by lane.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     length_mm: float = Field(gt=0, le=2_000_000)
     speed_mm_s: float = Field(gt=0, le=100)
+    source: Literal["length", "path"] = "length"
     setpoints_degC: list[Setpoint] = Field(min_length=1, max_length=ZONES)
     shear_at_mm: float = Field(default=0.0, ge=0)
     clearing_s: float = Field(default=25.0, ge=0)
@@ -74,7 +76,7 @@ class RunSetup(BaseModel):
         for zone, degC in enumerate(self.setpoints_degC):
             client.write("zone.setpoint_degC", degC, zone)
             client.write("zone.mode", ZoneMode.AUTOMATIC, zone)
-        client.write("feed.source", FeedSource.LENGTH)
+        client.write("feed.source", FeedSource[self.source.upper()])
         client.write("feed.speed_mm_s", self.speed_mm_s)
         client.write("feed.length_mm", self.length_mm)
         if self.shear_at_mm:

@@ -20,7 +20,11 @@ import pyarrow as pa
 import pyarrow.ipc
 import pyarrow.parquet as pq
 import pytest
+from pymodbus.client import ModbusTcpClient
 
+from plylane.head.registers import FeedRegs
+
+PATH_SPEED = FeedRegs.BLOCK.register("path_speed_mm_s").address
 SHORT = """
 format = "plylane scenario 1"
 name = "short"
@@ -232,6 +236,10 @@ def test_bad_scenario_is_one_line_that_names_file_place_and_remedy(
         (("twin", "--pty", "no/such/folder/link"), "no/such/folder"),
         (("commission", "--port", "/dev/no-such-port"), "/dev/no-such-port"),
         (("commission", "--port", "twin://demo?pace=virtual"), "begin again"),  # nobody answers
+        (("gateway", "--port", "twin://demo", "--listen", "here"), "here"),
+        (("gateway", "--port", "twin://demo", "--writer", "robot"), "robot"),
+        (("gateway", "--port", "twin://demo", "--listen", "192.0.2.1:1502"), "192.0.2.1:1502"),
+        (("monitor", "--port", "twin://demo", "--gateway", "1502"), "1502"),
         (("sing",), "sing"),
     ],
 )
@@ -335,6 +343,45 @@ def test_seconds_end_a_demo_early(tmp_path: Path) -> None:
 def test_ports_lists_or_says_that_there_are_none(tmp_path: Path) -> None:
     done = plylane("ports", cwd=tmp_path, check=True)
     assert done.stdout.strip()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="SIGTERM is POSIX")
+def test_the_gateway_serves_tells_who_writes_and_ends_cleanly(short, tmp_path: Path) -> None:
+    scenario, _ = short
+    command = [sys.executable, "-m", "plylane.cli", "gateway", "--port", f"twin://{scenario}"]
+    command += ["--listen", "127.0.0.1:0", "--writer", "127.0.0.1"]
+    with subprocess.Popen(
+        command, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stdout is not None and process.stderr is not None
+        assert "Connecting" in process.stderr.readline()
+        served = process.stderr.readline()
+        assert "127.0.0.1 may write" in served
+        port = int(served.split(";")[0].rpartition(":")[2])
+        client = ModbusTcpClient("127.0.0.1", port=port, timeout=5.0)
+        assert client.connect()
+        assert not client.write_register(PATH_SPEED, 900).isError()
+        client.close()
+        lines = [process.stdout.readline() for _ in range(3)]
+        assert " writes\n" in lines[1] and "writes no more" in lines[2], lines
+        process.send_signal(signal.SIGTERM)
+        out, _ = process.communicate(timeout=20)
+        assert process.returncode == 0
+    (run,) = (tmp_path / "runs").iterdir()
+    assert str(run.relative_to(tmp_path)) in out
+    with pa.OSFile(str(run / "journal.arrows")) as file:
+        kinds = pa.ipc.open_stream(file).read_all().column("kind").to_pylist()
+    assert kinds == ["gateway", "writer_taken", "writer_lost"]
+
+
+def test_the_demos_journal_tells_of_every_strip_and_joint(demo) -> None:
+    folder, form = demo
+    with pa.OSFile(str(folder / form["run"] / "journal.arrows")) as file:
+        told = pa.ipc.open_stream(file).read_all().to_pylist()
+    joints = [entry["lane"] for entry in told if entry["kind"] == "joint"]
+    assert joints == [1, 2, 3, 4, 5, 1]  # strips of 2.4 m, the first ones cut 0.48 m apart
+    assert [entry["lane"] for entry in told if entry["kind"] == "strip_loaded"] == joints
+    assert not any(entry["kind"] == "joints_close" for entry in told)
 
 
 @pytest.mark.skipif(os.name == "nt", reason="pseudo terminals are POSIX")
