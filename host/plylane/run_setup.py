@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from plylane.feed.strip_plan import StripPlan
 from plylane.head.client import HeadClient
-from plylane.head.registers import BLOCKS, ZONES, Command, FeedSource, ZoneMode
+from plylane.head.registers import BLOCKS, ZONES, Command, FeedSource, TrimMode, ZoneMode
 
 Setpoint = Annotated[float, Field(ge=0, le=250)]
 
@@ -24,21 +24,34 @@ class RunSetup(BaseModel):
 
     `settings` maps a register name such as ``zone_settings.kp_percent_per_degC`` to its value in
     the register's unit, or to a list with one value an instance. `clearing_s` is how long the
-    technician of the demo takes to clear a jam before going on. With the `source` "path" the cell
-    leads: speed and length are what is expected of it, and somebody asks for Complete. `strips`,
-    where they are told, are kept book of lane by lane.
+    technician of the demo takes to clear a jam before going on. With the `source` "path" or
+    "path_position" the cell leads: speed and length are what is expected of it, and somebody asks
+    for Complete. `trim` sets how the feed is trimmed to the laid length; left out, it stays as the
+    head has it. `shear_at_mm` is where in the cord the cut shall lie, 0 for none; how far the shear
+    stands before the nozzle is the setting ``machine.shear_to_nozzle_mm``. `strips`, where they
+    are told, are kept book of lane by lane.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     length_mm: float = Field(gt=0, le=2_000_000)
     speed_mm_s: float = Field(gt=0, le=100)
-    source: Literal["length", "path"] = "length"
+    source: Literal["length", "path", "path_position"] = "length"
+    trim: Literal["off", "fixed", "automatic"] | None = None
     setpoints_degC: list[Setpoint] = Field(min_length=1, max_length=ZONES)
     shear_at_mm: float = Field(default=0.0, ge=0)
     clearing_s: float = Field(default=25.0, ge=0)
     settings: dict[str, float | list[float]] = Field(default_factory=dict)
     strips: StripPlan | None = None
+
+    @model_validator(mode="after")
+    def _cut_lies_in_the_cord(self) -> RunSetup:
+        if self.shear_at_mm > self.length_mm:
+            raise ValueError(
+                f"shear_at_mm {self.shear_at_mm:g} lies beyond length_mm {self.length_mm:g}:"
+                " give at most the length, or the cut never comes"
+            )
+        return self
 
     @model_validator(mode="after")
     def _registers_exist(self) -> RunSetup:
@@ -79,6 +92,8 @@ class RunSetup(BaseModel):
         client.write("feed.source", FeedSource[self.source.upper()])
         client.write("feed.speed_mm_s", self.speed_mm_s)
         client.write("feed.length_mm", self.length_mm)
+        if self.trim is not None:
+            client.write("feed.trim_mode", TrimMode[self.trim.upper()])
         if self.shear_at_mm:
             client.write("feed.shear_at_mm", self.shear_at_mm)
 

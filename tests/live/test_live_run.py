@@ -9,9 +9,9 @@ import pytest
 
 from plylane.head.client import HeadClient
 from plylane.head.poller import Poller
-from plylane.head.registers import ALARMS, Command, State, ZoneMode
+from plylane.head.registers import ALARMS, Command, EventCode, State, TrimMode, ZoneMode
 from plylane.live import LiveRun
-from plylane.run_setup import RunSetup
+from plylane.run_setup import RunSetup, SetupError
 from plylane.runlog import Run
 from plylane_twin import Scenario, Twin
 from plylane_twin.direct import DirectPort
@@ -54,6 +54,45 @@ def test_start_writes_the_run_first() -> None:
     assert bench.live.latest is not None
     assert bench.live.latest.telemetry.feed_position_mm == pytest.approx(200.0, abs=0.001)
     assert bench.live.messages == []
+
+
+def test_the_cut_lies_where_the_run_file_wants_it() -> None:
+    """The shear stands 60 mm before the nozzle and fires as much before; the rest is fed out."""
+    setup = RunSetup(
+        length_mm=200.0,
+        speed_mm_s=20.0,
+        setpoints_degC=[35.0, 32.0],
+        shear_at_mm=150.0,
+        trim="off",
+        settings={"machine.shear_to_nozzle_mm": 60.0},
+    )
+    bench = Bench(setup=setup)
+    setup.write_settings(bench.client)
+    bench.run(0.1)
+    bench.live.command(Command.RESET)
+    bench.run_until(State.IDLE, 1.0)
+    bench.live.command(Command.START)
+    bench.run_until(State.COMPLETE, 200.0)
+    assert bench.client.read("feed.trim_mode") == TrimMode.OFF
+    (fired,) = [e for e in bench.live.events if e.code == EventCode.SHEAR_FIRED]
+    assert fired.argument == pytest.approx(90, abs=1)
+    assert bench.live.latest is not None
+    assert bench.live.latest.telemetry.feed_position_mm == pytest.approx(200.0, abs=0.001)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"shear_at_mm": 200.5}, "beyond length_mm"),
+        ({"source": "robot"}, "run.source"),
+        ({"trim": "on"}, "run.trim"),
+    ],
+)
+def test_a_run_that_cannot_be_is_refused_in_a_line(change: dict[str, object], words: str) -> None:
+    table = {"length_mm": 200.0, "speed_mm_s": 20.0, "setpoints_degC": [35.0], **change}
+    with pytest.raises(SetupError, match=words) as caught:
+        RunSetup.from_table(table, "rib.toml")
+    assert str(caught.value).startswith("rib.toml: run") and "\n" not in str(caught.value)
 
 
 def test_a_setpoint_puts_the_zone_in_automatic_and_zero_switches_it_off() -> None:

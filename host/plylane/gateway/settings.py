@@ -9,10 +9,14 @@ from typing import Self
 
 from plylane.head.errors import UnknownRegister
 from plylane.head.names import find
+from plylane.head.registers import PathReferenceRegs
 
 Address = ipaddress.IPv4Address | ipaddress.IPv6Address
-REFERENCE = ("feed.path_speed_mm_s",)
-"""What a robot that leads the head has to write."""
+REFERENCE = (
+    "feed.path_speed_mm_s",
+    *(f"path_reference.{register.name}" for register in PathReferenceRegs.BLOCK.registers),
+)
+"""What a robot that leads the head has to write: its speed, or where it is on its path."""
 _HOSTS_OWN = "command.events_taken"  # confirming events for the host would lose them
 
 
