@@ -14,6 +14,7 @@ from plylane.head.registers import (
     State,
     Status,
     TelemetryRegs,
+    TrimState,
     ZoneMode,
     ZoneTelemetryRegs,
 )
@@ -40,6 +41,7 @@ def snapshot(info: RunInfo, number: int, *, period_s: float = 0.02) -> Snapshot:
     telemetry = TelemetryRegs(
         20 * number, State.EXECUTE, Inputs.PERMIT_GIVEN, Status.MOVING, 0, 0, 0, 0, 0,
         round(mm, 3), 14.0, 14.0, round(3000.0 - mm, 3), round(0.985 * mm, 3), 13.79, 0.02, 0, 0,
+        round(0.985 * mm, 3), round(0.015 * mm, 2), TrimState.FIXED,
     )  # fmt: skip
     return Snapshot(
         number * period_s,

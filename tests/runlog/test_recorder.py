@@ -197,7 +197,7 @@ def test_a_file_size_limit_of_the_system_is_survived(tmp_path: Path) -> None:
         "sys.path.insert(0, sys.argv[2])\n"
         "import made_run as made\n"
         "alarms = []\n"
-        "resource.setrlimit(resource.RLIMIT_FSIZE, (20000, 20000))\n"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (25000, 25000))\n"
         "made.record(sys.argv[1], rows=1000, alarm=alarms.append).close('complete')\n"
         "print(len(alarms), alarms[0])"
     )

@@ -22,6 +22,7 @@ from plylane.head.registers import (
     State,
     Status,
     TelemetryRegs,
+    TrimState,
     ZoneMode,
     ZoneTelemetryRegs,
 )
@@ -118,6 +119,9 @@ def snapshot_at(
         mismatch_mm=float(0.6 * wave + 0.3 * stuck) if mismatch_mm is None else mismatch_mm,
         trim_ppm=0,
         pulse_overruns=0,
+        laid_mm=0.985 * fed,
+        length_error_mm=0.015 * fed,
+        trim_state=TrimState.FIXED,
     )
     offsets = (0.5, -0.3, 0.0, 1.2, -0.9, 0.2, 0.1, -0.4)
     return Snapshot(
