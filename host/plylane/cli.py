@@ -19,6 +19,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
+from plylane.calibrate_command import calibrate
 from plylane.commission import CommissionError
 from plylane.gateway_command import GatewayError, GatewaySettings, gateway, served
 from plylane.head.errors import HeadError
@@ -56,6 +57,7 @@ app = App(
 )
 app.command(tune)
 app.command(gateway)
+app.command(calibrate)
 errors = Console(stderr=True)
 
 

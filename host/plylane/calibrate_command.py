@@ -1,0 +1,558 @@
+"""`plylane calibrate`: drives, wheels, slip and ratio of a head's feed, from the command line."""
+
+from __future__ import annotations
+
+import getpass
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+from cyclopts import App, Parameter
+from cyclopts.validators import Number
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn
+from rich.table import Table
+
+from plylane.feed.errors import CalibrationError
+
+if TYPE_CHECKING:
+    from plylane.calibrate_run import CalibrateRun, Found, Kind
+    from plylane.feed import Budget, Gauge, Scale
+
+RECORDS = Path("calibrations")
+VIRTUAL_PERIOD_S = 0.05
+CAUTION = (
+    "Rollers turn and draw in strips, fingers, hair and sleeves: hands away while they turn, guards"
+    " closed, blocks cold. Ctrl-C ends a feed; the hard-wired stop comes first."
+)
+errors = Console(stderr=True)
+
+calibrate = App(
+    name="calibrate",
+    help="Calibrate drives, wheels, slip and ratio of a head's feed: uncertainty, record, undo.",
+)
+
+Flag = Annotated[bool, Parameter(negative="")]
+Lengths = Annotated[list[float] | None, Parameter(consume_multiple=True, negative="")]
+Numbers = Annotated[list[int] | None, Parameter(consume_multiple=True, negative="")]
+Speed = Annotated[float, Parameter(validator=Number(gte=1, lte=100))]
+Drive = Annotated[int, Parameter(validator=Number(gte=1, lte=3))]
+
+
+@Parameter(name="*")
+@dataclass(frozen=True)
+class Measured:
+    """How lengths are measured.
+
+    Parameters
+    ----------
+    measured
+        The measured lengths, mm, in order; asked for one by one when left out.
+    counts
+        Pulses or counts of each feed, where there is no --port.
+    feed
+        Lengths to feed, mm; whole turns, each twice, when left out.
+    leave_out
+        Numbers of lengths that shall not count.
+    resolution
+        Smallest step that is read off the tape or calliper, mm.
+    limit
+        Its stated limit of error, mm.
+    limit_per_m
+        What that limit grows by with each metre, mm.
+    offset
+        Fit an offset that all lengths share: a worn hook, an edge that is not square.
+    """
+
+    measured: Lengths = None
+    counts: Numbers = None
+    feed: Lengths = None
+    leave_out: Numbers = None
+    resolution: float = 0.5
+    limit: float = 0.3
+    limit_per_m: float = 0.2
+    offset: Flag = False
+
+    @property
+    def gauge(self) -> Gauge:
+        """Raises CalibrationError."""
+        from plylane.feed import Gauge
+
+        return Gauge(self.resolution, self.limit, self.limit_per_m)
+
+
+@Parameter(name="*")
+@dataclass(frozen=True)
+class Kept:
+    """What becomes of the result.
+
+    Parameters
+    ----------
+    apply
+        Write the result into the head, read it back, keep a record.
+    save
+        Have the head keep it over a power cut.
+    note
+        Goes into the record.
+    operator
+        Who measured; the user's name when left out.
+    unit
+        Modbus address of the head.
+    out
+        Folder of the calibration records.
+    as_json
+        Print the result as one JSON object.
+    """
+
+    apply: Flag = False
+    save: Flag = False
+    note: str = ""
+    operator: str = ""
+    unit: int = 1
+    out: Path = RECORDS
+    as_json: Annotated[bool, Parameter(name="--json", negative="")] = False
+
+    def __post_init__(self) -> None:
+        if self.save and not self.apply:
+            raise CalibrationError("--save keeps what is in the head: add --apply")
+
+
+@calibrate.command
+def drive(
+    *,
+    port: str | None = None,
+    drive: Drive = 1,
+    how: Measured = Measured(),
+    kept: Kept = Kept(),
+) -> None:
+    """Pulses a metre of a drive, from lengths of a free test strip that its roller moves.
+
+    Take the strips out of that drive and lay a test strip under its roller that nothing else holds
+    or pulls. Mark it; after each feed measure how far the mark has gone.
+
+    Parameters
+    ----------
+    port
+        Serial port of the head, or twin://FILE.toml; without one, --counts are judged.
+    drive
+        Drive, from 1: infeed, press, outfeed.
+    """
+    _lengths("drive", drive - 1, port, how, kept)
+
+
+@calibrate.command
+def wheel(
+    *,
+    port: str | None = None,
+    how: Measured = Measured(),
+    kept: Kept = Kept(),
+) -> None:
+    """Millimetres a count of the output wheel, from lengths of cord.
+
+    Thread strips and let cord come out straight, blocks cold. Mark the cord at the nozzle; after
+    each feed measure how far the mark has gone.
+
+    Parameters
+    ----------
+    port
+        Serial port of the head, or twin://FILE.toml; without one, --counts are judged.
+    """
+    _lengths("wheel", 0, port, how, kept)
+
+
+@calibrate.command
+def lanes(
+    *,
+    port: str | None = None,
+    how: Measured = Measured(),
+    kept: Kept = Kept(),
+) -> None:
+    """Millimetres a pulse of every lane wheel, from lengths of strip drawn in.
+
+    Mark the strips where they enter; after each feed measure how far the marks have gone: one
+    length for all lanes, or one a lane (so many for each feed, lane 1 first). Let no joint pass.
+
+    Parameters
+    ----------
+    port
+        Serial port of the head, or twin://FILE.toml.
+    """
+    if port is None:
+        raise CalibrationError("lane wheels count both ways, which only the head tells: add --port")
+    _lengths("lanes", 0, port, how, kept)
+
+
+@calibrate.command
+def slip(
+    *,
+    port: str,
+    speed: Speed = 14.0,
+    kept: Kept = Kept(),
+) -> None:
+    """Slip against speed, by the output wheel: some 4 m of cord at five speeds.
+
+    Calibrate the press drive and the output wheel first.
+
+    Parameters
+    ----------
+    port
+        Serial port of the head, or twin://FILE.toml.
+    speed
+        Working speed, mm/s.
+    """
+    with _Desk(port, kept) as desk:
+        desk.do(lambda run: run.measure_slip(speed))
+        desk.end(kept)
+
+
+@calibrate.command
+def ratio(
+    *,
+    port: str,
+    speed: Speed = 14.0,
+    kept: Kept = Kept(),
+) -> None:
+    """Press-to-infeed ratio: sweep the infeed to find where strips drag and where they buckle.
+
+    Some 5 m of straight cord in 52 stops, a quarter of an hour; let no joint pass meanwhile.
+
+    Parameters
+    ----------
+    port
+        Serial port of the head, or twin://FILE.toml.
+    speed
+        Working speed, mm/s.
+    """
+    with _Desk(port, kept) as desk:
+        desk.do(lambda run: run.sweep_ratio(speed))
+        desk.end(kept)
+
+
+@calibrate.command
+def undo(
+    record: Path | None = None,
+    /,
+    *,
+    port: str,
+    save: Flag = False,
+    note: str = "",
+    operator: str = "",
+    unit: int = 1,
+    out: Path = RECORDS,
+) -> None:
+    """Write back what stood in the head before a calibration.
+
+    Parameters
+    ----------
+    record
+        Calibration record; the newest one that was written and not undone when left out.
+    port
+        Serial port of the head, or twin://FILE.toml.
+    save
+        Have the head keep it over a power cut.
+    note
+        Goes into the record.
+    operator
+        Who does it; the user's name when left out.
+    unit
+        Modbus address of the head.
+    out
+        Folder of the calibration records.
+    """
+    with _Desk(port, Kept(operator=operator, unit=unit, out=out)) as desk:
+        print(desk.do(lambda run: run.undo(record, note)))
+        if save:
+            desk.do(lambda run: run.save())
+
+
+@calibrate.command(name="list")
+def list_records(
+    *, out: Path = RECORDS, as_json: Annotated[bool, Parameter(name="--json", negative="")] = False
+) -> None:
+    """List the calibration records of a folder, oldest first.
+
+    Parameters
+    ----------
+    out
+        Folder of the calibration records.
+    as_json
+        Print them as one JSON object.
+    """
+    from plylane.calibrate_run import read_records
+
+    records = read_records(out)
+    if as_json:
+        forms = [record.model_dump(mode="json") | {"file": str(path)} for path, record in records]
+        print(json.dumps({"records": forms}))
+        return
+    if not records:
+        print(f"No calibration record in {out}.")
+        return
+    table = Table("date", "what", "result", "operator", "note", "file", box=None)
+    for path, record in records:
+        when = f"{record.date:%Y-%m-%d %H:%M}"
+        table.add_row(when, record.what, record.result, record.operator, record.note, path.name)
+    Console().print(table)
+
+
+# ------------------------------------------------------------------------------------ with a head
+
+
+class _Desk:
+    """A head, its poller and a CalibrateRun."""
+
+    def __init__(self, port: str, kept: Kept) -> None:
+        from plylane.calibrate_run import CalibrateRun
+        from plylane.head.client import HeadClient
+        from plylane.head.poller import Poller
+        from plylane.live import describe
+
+        errors.print(CAUTION, style="dim", soft_wrap=True)
+        self.client = HeadClient.open(port, unit=kept.unit)
+        self.poller = Poller(self.client, VIRTUAL_PERIOD_S if "pace=virtual" in port else 0.02)
+        self.run: CalibrateRun = CalibrateRun(
+            self.poller,
+            self.client.fitted.zones,
+            folder=kept.out,
+            head=describe(self.client),
+            operator=kept.operator or getpass.getuser(),
+        )
+        self.poller.listeners.append(self.run)
+        self.poller.step()
+
+    def __enter__(self) -> _Desk:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.client.close()
+
+    def do(self, begin: Callable[[CalibrateRun], None]) -> str:
+        """Begin a job, see it through, give its last words. Raises CalibrationError."""
+        begin(self.run)
+        bar = Progress(
+            TextColumn("{task.description}"),
+            BarColumn(bar_width=24),
+            console=errors,
+            transient=True,
+        )
+        with bar:
+            task = bar.add_task("", total=1.0)
+            try:
+                while self.run.busy:
+                    self.poller.step()
+                    status = self.run.status
+                    bar.update(task, description=status.text, completed=status.share or 0.0)
+            except KeyboardInterrupt:
+                self.run.stop()
+                while self.run.busy:
+                    self.poller.step()
+                raise
+        if self.run.status.trouble:
+            raise CalibrationError(self.run.status.trouble)
+        return self.run.status.text
+
+    def end(self, kept: Kept, ask: bool = False) -> None:
+        """Show what was found; write it where that is wanted. Raises CalibrationError where it must
+        not be written.
+        """
+        run = self.run
+        found, changes = run.found, [one.text for one in run.changes]
+        if found is not None and not kept.as_json:
+            _show(found, run)
+        if run.trouble or found is None:
+            raise CalibrationError(f"{run.trouble}: nothing was written")
+        if kept.apply or (ask and _agrees("Write this into the head?")):
+            self.do(lambda run: run.write(kept.note))
+            if kept.save:
+                self.do(lambda run: run.save())
+        if kept.as_json:
+            print(json.dumps(_form(found, changes, str(run.written or ""))))
+        elif run.written is not None:
+            print(f"Written: {'; '.join(changes)}. Record: {run.written}")
+        else:
+            print(f"Not written (add --apply): {'; '.join(changes)}")
+
+
+def _lengths(kind: Kind, number: int, port: str | None, how: Measured, kept: Kept) -> None:
+    if (port is None) == (how.counts is None):
+        raise CalibrationError("give either --port for a head or --counts with --measured")
+    if port is None:
+        _without_head(kind, how, kept)
+        return
+    with _Desk(port, kept) as desk:
+        plan = how.feed or ()
+        desk.do(
+            lambda run: run.begin_lengths(
+                kind, number, gauge=how.gauge, plan_mm=plan, offset=how.offset
+            )
+        )
+        given = _Given(how.measured)
+        sitting = desk.run.sitting
+        assert sitting is not None
+        given.check(len(sitting.plan_mm), len(sitting.in_force.lanes_mm_per_pulse), kind)
+        for _ in sitting.plan_mm:
+            said = desk.do(lambda run: run.feed_next())
+            given.give(desk.run, said)
+        for one in how.leave_out or ():
+            desk.run.leave_out(one - 1)
+        while desk.run.trouble and how.measured is None:
+            print(f"{desk.run.trouble[:1].upper()}{desk.run.trouble[1:]}.")
+            again = _number_asked("Number of the length to measure again (Enter for none): ")
+            if again is None:
+                break
+            said = desk.do(lambda run, at=again - 1: run.feed_again(at))  # type: ignore[misc]
+            given.give(desk.run, said)
+        desk.end(kept, ask=how.measured is None)
+
+
+class _Given:
+    """Measured lengths, from the command line or asked for."""
+
+    def __init__(self, measured: list[float] | None) -> None:
+        self._left = None if measured is None else list(measured)
+        self._at_once = 1
+
+    def check(self, feeds: int, lanes: int, kind: str) -> None:
+        """Raise CalibrationError where the numbers do not go round."""
+        if self._left is None:
+            return
+        if kind == "lanes" and len(self._left) == feeds * lanes:
+            self._at_once = lanes
+        elif len(self._left) != feeds:
+            more = f" or {feeds * lanes}, one a lane" if kind == "lanes" else ""
+            raise CalibrationError(
+                f"--measured has {len(self._left)} lengths, the plan {feeds} feeds{more}:"
+                " give one a feed"
+            )
+
+    def give(self, run: CalibrateRun, said: str) -> None:
+        """The length of what was just fed. Raises CalibrationError."""
+        if self._left is not None:
+            run.measured(*(self._left.pop(0) for _ in range(self._at_once)))
+            return
+        print(said)
+        while True:
+            try:
+                run.measured(*_numbers_asked("  Measured, mm: "))
+                return
+            except CalibrationError as error:
+                print(f"  {error}")
+
+
+def _asked(question: str) -> str:
+    try:
+        return input(question).strip()
+    except EOFError:
+        raise CalibrationError("no length was given: nothing was written") from None
+
+
+def _numbers_asked(question: str) -> list[float]:
+    while True:
+        words = _asked(question).replace(",", ".").split()
+        try:
+            numbers = [float(word) for word in words]
+        except ValueError:
+            numbers = []
+        if numbers:
+            return numbers
+        print("  A number in mm is wanted, such as 188.5.")
+
+
+def _number_asked(question: str) -> int | None:
+    word = _asked(question)
+    return int(word) if word.isdigit() else None
+
+
+def _agrees(question: str) -> bool:
+    return _asked(f"{question} [y/n] ").lower() in ("y", "yes")
+
+
+# -------------------------------------------------------------------------------- without a head
+
+
+def _without_head(kind: Kind, how: Measured, kept: Kept) -> None:
+    from plylane.feed import DRIVE, OUTPUT_WHEEL, find_scale, misread_text
+
+    if kept.apply:
+        raise CalibrationError("--apply needs a head: add --port")
+    counts, lengths = list(how.counts or ()), list(how.measured or ())
+    out = {one - 1 for one in how.leave_out or ()}
+    numbers = [k for k in range(max(len(counts), len(lengths))) if k not in out]
+    scale = find_scale(
+        DRIVE if kind == "drive" else OUTPUT_WHEEL,
+        [counts[k] for k in numbers if k < len(counts)],
+        [lengths[k] for k in numbers if k < len(lengths)],
+        how.gauge,
+        expected_mm_per_count=None,
+        offset=how.offset,
+    )
+    if kept.as_json and scale.misread is None:
+        print(json.dumps(_form((scale,), [], "")))
+    elif not kept.as_json:
+        _show_scale(scale, numbers)
+    if scale.misread is not None:
+        number = numbers[scale.misread.number]
+        raise CalibrationError(misread_text(scale.misread, scale.fit.y.tolist(), number))
+
+
+# ---------------------------------------------------------------------------------------- showing
+
+
+def _form(found: Found, changes: list[str], record: str) -> dict[str, Any]:
+    from plylane.calibrate_run import found_json
+
+    return {"found": found_json(found), "changes": changes, "record": record}
+
+
+def _show(found: Found, run: CalibrateRun) -> None:
+    from plylane.feed import SlipFound
+
+    if isinstance(found, tuple):
+        numbers = [number for number, _ in run.sitting.used] if run.sitting else []
+        for lane, scale in enumerate(found, 1):
+            if len(found) > 1:
+                print(f"Lane {lane}")
+            _show_scale(scale, numbers)
+        return
+    print(run.status.text)
+    if isinstance(found, SlipFound):
+        _show_budget(found.budget)
+        _show_remarks(found.remarks)
+
+
+def _show_scale(scale: Scale, numbers: list[int]) -> None:
+    percent = 100.0 * scale.budget.expanded
+    what = scale.counter.name.split(" of ")[0]
+    print(
+        f"{scale.mm_per_count:.7g} mm a {what} ({scale.counts_per_m:.2f} a metre) ± {percent:.3f} %"
+        f" (95 %, k = {scale.budget.k:.2f})"
+    )
+    table = Table("length", "counts", "measured mm", "less fit mm", box=None)
+    for k, number in enumerate(numbers):
+        mark = " misread?" if scale.misread is not None and scale.misread.number == k else ""
+        residual = f"{scale.fit.residuals[k]:+.2f}{mark}"
+        counts, length = f"{scale.fit.x[k]:.0f}", f"{scale.fit.y[k]:g}"
+        table.add_row(str(number + 1), counts, length, residual)
+    Console().print(table)
+    _show_budget(scale.budget)
+    if scale.repeat_mm is not None:
+        word = "agrees with" if scale.repeats else "is more than"
+        print(
+            f"Lengths fed alike scatter by {scale.repeat_mm:.2f} mm; that {word} what was stated."
+        )
+    _show_remarks(scale.remarks)
+
+
+def _show_budget(budget: Budget) -> None:
+    table = Table("uncertainty", "type", "u %", "", box=None)
+    for part in budget.parts:
+        seen = "" if part.counted else "in the scatter already" if part.kind == "B" else "less"
+        table.add_row(part.name, part.kind, f"{100.0 * part.u:.4f}", seen)
+    Console().print(table)
+
+
+def _show_remarks(remarks: tuple[str, ...]) -> None:
+    for remark in remarks:
+        print(f"Note: {remark}.")
