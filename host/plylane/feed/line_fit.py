@@ -12,6 +12,8 @@ Floats = NDArray[np.float64]
 
 OUTLIER_LEVEL = 0.01
 """Chance that the outlier test names a reading although all n are good."""
+BIRGE_BAND = (0.5, 3.0)
+"""Scatter over what was stated that is believed of the other readings in that test."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,30 +91,33 @@ class Misread:
     limit: float
 
 
-def deleted_residuals(fit: LineFit, known_birge: float = 0.0) -> tuple[Floats, Floats]:
+def deleted_residuals(
+    fit: LineFit, birge_band: tuple[float, float] = (0.0, np.inf)
+) -> tuple[Floats, Floats]:
     """Each reading's distance from the fit of the others, and that as a Student t of dof - 1.
 
-    `known_birge`: scatter is never taken to be smaller than so many times what was stated; without
-    it, readings that happen to agree to the last digit would make a neighbour an outlier.
+    `birge_band`: scatter is taken to be no smaller and no larger than so many times what was stated.
+    Or readings that happen to agree to the last digit would make a neighbour an outlier, and two
+    bad ones would hide each other.
     Externally studentised residuals: Cook and Weisberg, Residuals and Influence in Regression
     (1982), section 2.2. For a mean instead of a line this is Grubbs' test.
     """
     room = np.maximum(1.0 - fit.leverage, 1e-9)
     chi = np.sum(fit.weights * fit.residuals**2)
     left = np.maximum(chi - fit.weights * fit.residuals**2 / room, 0.0) / (fit.dof - 1)
-    scale = np.sqrt(np.maximum(left, known_birge**2))
+    scale = np.clip(np.sqrt(left), *birge_band)
     with np.errstate(divide="ignore", invalid="ignore"):
         t = fit.residuals * np.sqrt(fit.weights / room) / scale
     return fit.residuals / room, np.nan_to_num(t)
 
 
-def find_misread(fit: LineFit, known_birge: float = 0.5) -> Misread | None:
+def find_misread(fit: LineFit, birge_band: tuple[float, float] = BIRGE_BAND) -> Misread | None:
     """The worst reading, where it is beyond what n tests at OUTLIER_LEVEL together allow
     (Bonferroni). Needs two degrees of freedom.
     """
     if fit.dof < 2:
         return None
-    off, t = deleted_residuals(fit, known_birge)
+    off, t = deleted_residuals(fit, birge_band)
     number = int(np.argmax(np.abs(t)))
     limit = float(stdtrit(fit.dof - 1, 1.0 - OUTLIER_LEVEL / (2.0 * len(fit.x))))
     if abs(t[number]) <= limit:
