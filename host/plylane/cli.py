@@ -324,7 +324,7 @@ def _show(run: LiveRun, client: HeadClient, seconds: float | None = None) -> Non
     from plylane.recording import Recording
     from plylane.screens import MonitorApp
 
-    screen = MonitorApp(run, Recording.open, run.tuner)
+    screen = MonitorApp(run, Recording.open, run.tuner, run.calibrator)
     told = _Told(run)
     logging.getLogger("plylane").addHandler(told)
     if seconds is not None:

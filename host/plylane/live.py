@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -34,6 +35,7 @@ from plylane.strips import StripWatch
 from plylane.trends import Limits, Trends, trend_names, trend_values
 
 if TYPE_CHECKING:
+    from plylane.calibrate_run import CalibrateRun
     from plylane.feed.lanes import LaneBook
     from plylane.tune_run import TuneRun
 
@@ -81,6 +83,7 @@ class LiveRun:
         self.alarm_instances: dict[int, int] = {}
         self.recorder: Recorder | None = None
         self._tuner: TuneRun | None = None
+        self._calibrator: CalibrateRun | None = None
         self._compute: ThreadPoolExecutor | None = None
         self.identity = describe(client)
         self._title = title
@@ -246,15 +249,31 @@ class LiveRun:
             self.poller.listeners.append(self._tuner)
         return self._tuner
 
+    def calibrator(self) -> CalibrateRun:
+        """What calibrates the feed of this head; from the first call on it listens."""
+        if self._calibrator is None:
+            from plylane.calibrate_run import CalibrateRun
+
+            self._calibrator = CalibrateRun(
+                self.poller,
+                self.client.fitted.zones,
+                head=self.identity,
+                operator=getpass.getuser(),
+            )
+            self.poller.listeners.append(self._calibrator)
+        return self._calibrator
+
     def leave_tuning(self) -> None:
-        """End what the tuning is at, so that zones get back their modes; the poller still runs."""
-        tuner = self._tuner
-        if tuner is None:
-            return
-        tuner.stop()
+        """End what tuning and calibration are at, so that zones get back their modes and rollers
+        stand; the poller still runs.
+        """
         until_s = time.monotonic() + LEAVE_S
-        while tuner.busy and time.monotonic() < until_s:
-            time.sleep(0.02)
+        for engine in (self._tuner, self._calibrator):
+            if engine is None:
+                continue
+            engine.stop()
+            while engine.busy and time.monotonic() < until_s:
+                time.sleep(0.02)
 
     # --------------------------------------------------------------------------------- set-up
 

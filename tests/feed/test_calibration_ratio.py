@@ -1,4 +1,4 @@
-"""Sweep of the ratio: corners recovered from slack in whole pulses; slip against speed; refusals."""
+"""Sweep of the ratio: corners recovered from slack in whole pulses. Slip against speed."""
 
 from __future__ import annotations
 

@@ -18,7 +18,6 @@ from plylane.calibrate_run.record_file import (
 )
 from plylane.calibrate_run.settings import Change, write
 from plylane.calibrate_run.sitting import (
-    DRIVE_NAMES,
     Found,
     Kind,
     Sitting,
@@ -28,6 +27,7 @@ from plylane.calibrate_run.sitting import (
     ratio_changes,
     slip_changes,
 )
+from plylane.commission import DRIVE_NAMES
 from plylane.feed import (
     CalibrationError,
     Gauge,

@@ -8,6 +8,7 @@ from typing import Any, Literal
 
 from plylane.calibrate_run.feeding import JOG_MOST_MM, Fed, InForce
 from plylane.calibrate_run.settings import Change, change
+from plylane.commission import DRIVE_NAMES
 from plylane.feed import (
     DRIVE,
     LANE_WHEEL,
@@ -25,7 +26,6 @@ from plylane.feed import (
 )
 
 Kind = Literal["drive", "wheel", "lanes", "slip", "ratio"]
-DRIVE_NAMES = ("infeed", "press", "outfeed")
 TURNS = {"drive": (3, 7, 3, 7, 5, 5), "wheel": (3, 7, 3, 7, 5, 5), "lanes": (9, 22, 9, 22, 16, 16)}
 """Whole turns of what is calibrated: run-out and spacing cancel. Two of each for the repeat test,
 long and short for the offset, within one jog.

@@ -96,9 +96,9 @@ def deleted_residuals(
 ) -> tuple[Floats, Floats]:
     """Each reading's distance from the fit of the others, and that as a Student t of dof - 1.
 
-    `birge_band`: scatter is taken to be no smaller and no larger than so many times what was stated.
-    Or readings that happen to agree to the last digit would make a neighbour an outlier, and two
-    bad ones would hide each other.
+    `birge_band`: scatter is taken to be no smaller and no larger than so many times what was
+    stated. Or readings that happen to agree to the last digit would make a neighbour an outlier,
+    and two bad ones would hide each other.
     Externally studentised residuals: Cook and Weisberg, Residuals and Influence in Regression
     (1982), section 2.2. For a mean instead of a line this is Grubbs' test.
     """

@@ -18,6 +18,7 @@ from plylane.screens.source import LiveHead, Recording
 from plylane.screens.theme import DARK, LIGHT
 
 if TYPE_CHECKING:
+    from plylane.screens.calibrate_source import CalibrateWork
     from plylane.screens.tune_source import TuneWork
 
 # classes of a screen by its size in cells; the stylesheet says what they mean
@@ -26,6 +27,7 @@ HEIGHTS = [(0, "-low"), (20, "-short"), (34, "-tall")]
 
 ReplayLoader = Callable[[Path], Recording]
 Tuner = Callable[[], "TuneWork"]
+Calibrator = Callable[[], "CalibrateWork"]
 
 
 class PlylaneApp(App[None]):
@@ -46,6 +48,7 @@ class PlylaneApp(App[None]):
         Binding("b", "now('ABORT')", "Abort", id="abort", priority=True),
         Binding("p", "replay", "Replay", id="replay"),
         Binding("z", "tune", "Tune a zone", id="tune"),
+        Binding("i", "calibrate", "Calibrate the feed", id="calibrate"),
         Binding("d", "dark_or_light", "Dark or light", id="dark-or-light"),
         Binding("q,ctrl+q", "leave", "Leave", id="leave"),
     ]
@@ -56,6 +59,7 @@ class PlylaneApp(App[None]):
         recording: Recording | None = None,
         replay_loader: ReplayLoader | None = None,
         tuner: Tuner | None = None,
+        calibrator: Calibrator | None = None,
     ) -> None:
         super().__init__()
         self.register_theme(DARK)
@@ -65,6 +69,7 @@ class PlylaneApp(App[None]):
         self._recording = recording
         self._replay_loader = replay_loader
         self._tuner = tuner
+        self._calibrator = calibrator
 
     def on_mount(self) -> None:
         """The first screen."""
@@ -85,6 +90,8 @@ class PlylaneApp(App[None]):
             return isinstance(self.screen, Monitor) and self._replay_loader is not None
         if action == "tune":
             return isinstance(self.screen, Monitor) and self._tuner is not None
+        if action == "calibrate":
+            return isinstance(self.screen, Monitor) and self._calibrator is not None
         return True
 
     def action_now(self, name: str) -> None:
@@ -129,8 +136,16 @@ class PlylaneApp(App[None]):
 
             self.push_screen(Tune(live, tuner()))
 
+    def action_calibrate(self) -> None:
+        """The Calibrate screen over the Monitor."""
+        live, calibrator = self.live, self._calibrator
+        if live is not None and calibrator is not None:
+            from plylane.screens.calibrate import Calibrate  # brings scipy along, as Tune does
+
+            self.push_screen(Calibrate(live, calibrator()))
+
     def action_step_back(self) -> None:
-        """From Replay or Tune to the Monitor, or out when there is none."""
+        """From Replay, Tune or Calibrate to the Monitor, or out when there is none."""
         if self.live is None:
             self.exit()
         elif not isinstance(self.screen, Monitor):
@@ -161,8 +176,9 @@ class MonitorApp(PlylaneApp):
         live: LiveHead,
         replay_loader: ReplayLoader | None = None,
         tuner: Tuner | None = None,
+        calibrator: Calibrator | None = None,
     ) -> None:
-        super().__init__(live=live, replay_loader=replay_loader, tuner=tuner)
+        super().__init__(live=live, replay_loader=replay_loader, tuner=tuner, calibrator=calibrator)
 
 
 class ReplayApp(PlylaneApp):

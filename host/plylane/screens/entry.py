@@ -26,7 +26,7 @@ class NumberEntry(ModalScreen[float | None]):
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "dismiss(None)", "Leave as it is")]
 
-    def __init__(self, title: str, value: float, low: float, high: float, unit: str) -> None:
+    def __init__(self, title: str, value: float | None, low: float, high: float, unit: str) -> None:
         super().__init__()
         self._title, self._value, self._unit = title, value, unit
         self._low, self._high = low, high
@@ -35,7 +35,8 @@ class NumberEntry(ModalScreen[float | None]):
         """Title, field, what is wrong with it."""
         with Vertical(id="dialog"):
             yield Static(self._title, id="dialog-title", markup=False)
-            yield NumberField(f"{self._value:g}", restrict=r"[-0-9.,]*", compact=True)
+            shown = "" if self._value is None else f"{self._value:g}"
+            yield NumberField(shown, restrict=r"[-0-9.,]*", compact=True)
             yield Static(self._hint(), id="entry-problem", markup=False)
 
     def _hint(self) -> str:

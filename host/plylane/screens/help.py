@@ -35,6 +35,7 @@ MONITOR_KEYS: Keys = (
     ("w", "trend over 2, 10, 30, 60 minutes"),
     ("p", "replay the run logged so far"),
     ("z", "tune a zone"),
+    ("i", "calibrate the feed"),
     ("d", "dark or light"),
     ("q", "leave"),
 )
@@ -67,6 +68,25 @@ TUNE_KEYS: Keys = (
     ("v", "next picture"),
     ("d", "dark or light"),
     ("escape q", "back"),
+)
+
+CALIBRATE_KEYS: Keys = (
+    ("1 2 3", "begin with the infeed, press or outfeed drive"),
+    ("4  5", "begin with the output wheel, the lane wheels"),
+    ("6  7", "slip against speed; press-to-infeed ratio; rollers turn"),
+    ("f", "feed the next length; rollers turn"),
+    ("m", "enter the length measured"),
+    ("↑ ↓", "pick a length"),
+    ("n", "feed the picked length again; rollers turn"),
+    ("o", "leave the picked length out, or take it in again"),
+    ("v", "next lane"),
+    ("w", "write the result into the head, read it back, keep a record"),
+    ("u", "undo: what stood there before the last record"),
+    ("k", "have the head keep its settings over a power cut"),
+    ("x", "end what is under way"),
+    ("t  b", "stop, abort: at once, on every screen"),
+    ("d", "dark or light"),
+    ("escape q", "back; ends a feed under way"),
 )
 
 WARNING = (

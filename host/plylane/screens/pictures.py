@@ -29,6 +29,7 @@ class Pattern(StrEnum):
     LINE = "line"
     DOTS = "dots"
     SPARSE = "sparse"
+    POINTS = "points"
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +69,7 @@ class Picture:
 
 Fetch = Callable[[str], tuple[FloatArray, FloatArray]]  # column name -> times (s), values
 
-LEGEND = {Pattern.LINE: "━", Pattern.DOTS: "┅", Pattern.SPARSE: "┄"}
+LEGEND = {Pattern.LINE: "━", Pattern.DOTS: "┅", Pattern.SPARSE: "┄", Pattern.POINTS: "●"}
 _OF_ZONE = (
     ("trace-1", Pattern.LINE),
     ("trace-2", Pattern.DOTS),

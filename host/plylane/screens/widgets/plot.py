@@ -83,6 +83,9 @@ class Curves(PlotWidget, can_focus=False):
         if curve.pattern is Pattern.LINE:
             self.plot(curve.time_s, curve.values, style, hires_mode=HiResMode.BRAILLE)
             return
+        if curve.pattern is Pattern.POINTS:
+            self.scatter(curve.time_s, curve.values, marker="●", marker_style=style)
+            return
         every = 1 if curve.pattern is Pattern.DOTS else 3
         dots = dotted(curve, picture, max(2, self.columns // every))
         self.scatter(*dots, marker_style=style, hires_mode=HiResMode.BRAILLE)
