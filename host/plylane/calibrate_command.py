@@ -434,8 +434,9 @@ class _Given:
             return
         print(said)
         while True:
+            lengths = _numbers_asked("  Measured, mm: ")
             try:
-                run.measured(*_numbers_asked("  Measured, mm: "))
+                run.measured(*lengths)
                 return
             except CalibrationError as error:
                 print(f"  {error}")

@@ -12,12 +12,15 @@ often a good set was blamed.
 from __future__ import annotations
 
 import argparse
+import sys
 import tempfile
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1]))  # run as a script: helpers of the tests
 
 from feed.feed_desk import GAUGE, Desk
 from plylane.calibrate_run.sitting import Reading, Sitting

@@ -168,13 +168,16 @@ class TestWhatIsSeen:
 
 
 class TestWhatIsAsked:
-    @pytest.mark.parametrize("number", range(len(TASKS)))
-    def test_begun_only_after_cautions(self, number: int) -> None:
-        key = TASKS[number].key
-        screen, text = drive(app_of(fresh()), opened(key))
+    @pytest.mark.parametrize("key", ["1", "4", "5", "7"])
+    def test_begun_only_after_cautions(self, key: str) -> None:
+        fake = fresh()
+        screen, text = drive(app_of(fake), opened(key))
         assert isinstance(screen, Confirm) and "hands clear" in text and "stop is tested" in text
-        assert asked(fresh(), key, "enter") == []
-        assert asked(fresh(), key, "n") == []
+        assert asked(fake, key, "enter", key, "n") == []
+
+    def test_every_task_warns(self) -> None:
+        for task in TASKS:
+            assert any("hands clear" in point for point in task.points)
 
     @pytest.mark.parametrize(
         ("key", "what"),
