@@ -7,7 +7,7 @@ import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import App, Parameter
 from cyclopts.validators import Number
@@ -15,11 +15,12 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn
 from rich.table import Table
 
+from plylane.calibrate_show import result_json, show_found, show_scale
 from plylane.feed.errors import CalibrationError
 
 if TYPE_CHECKING:
-    from plylane.calibrate_run import CalibrateRun, Found, Kind
-    from plylane.feed import Budget, Gauge, Scale
+    from plylane.calibrate_run import CalibrateRun, Kind
+    from plylane.feed import Gauge
 
 RECORDS = Path("calibrations")
 VIRTUAL_PERIOD_S = 0.05
@@ -360,7 +361,7 @@ class _Desk:
         run = self.run
         found, changes = run.found, [one.text for one in run.changes]
         if found is not None and not kept.as_json:
-            _show(found, run)
+            show_found(found, run)
         if run.trouble or found is None:
             raise CalibrationError(f"{run.trouble}: nothing was written")
         if kept.apply or (ask and _agrees("Write this into the head?")):
@@ -368,7 +369,7 @@ class _Desk:
             if kept.save:
                 self.do(lambda run: run.save())
         if kept.as_json:
-            print(json.dumps(_form(found, changes, str(run.written or ""))))
+            print(json.dumps(result_json(found, changes, str(run.written or ""))))
         elif run.written is not None:
             print(f"Written: {'; '.join(changes)}. Record: {run.written}")
         else:
@@ -490,70 +491,9 @@ def _without_head(kind: Kind, how: Measured, kept: Kept) -> None:
         offset=how.offset,
     )
     if kept.as_json and scale.misread is None:
-        print(json.dumps(_form((scale,), [], "")))
+        print(json.dumps(result_json((scale,), [], "")))
     elif not kept.as_json:
-        _show_scale(scale, numbers)
+        show_scale(scale, numbers)
     if scale.misread is not None:
         number = numbers[scale.misread.number]
         raise CalibrationError(misread_text(scale.misread, scale.fit.y.tolist(), number))
-
-
-# ---------------------------------------------------------------------------------------- showing
-
-
-def _form(found: Found, changes: list[str], record: str) -> dict[str, Any]:
-    from plylane.calibrate_run import found_json
-
-    return {"found": found_json(found), "changes": changes, "record": record}
-
-
-def _show(found: Found, run: CalibrateRun) -> None:
-    from plylane.feed import SlipFound
-
-    if isinstance(found, tuple):
-        numbers = [number for number, _ in run.sitting.used] if run.sitting else []
-        for lane, scale in enumerate(found, 1):
-            if len(found) > 1:
-                print(f"Lane {lane}")
-            _show_scale(scale, numbers)
-        return
-    print(run.status.text)
-    if isinstance(found, SlipFound):
-        _show_budget(found.budget)
-        _show_remarks(found.remarks)
-
-
-def _show_scale(scale: Scale, numbers: list[int]) -> None:
-    percent = 100.0 * scale.budget.expanded
-    what = scale.counter.name.split(" of ")[0]
-    print(
-        f"{scale.mm_per_count:.7g} mm a {what} ({scale.counts_per_m:.2f} a metre) ± {percent:.3f} %"
-        f" (95 %, k = {scale.budget.k:.2f})"
-    )
-    table = Table("length", "counts", "measured mm", "less fit mm", box=None)
-    for k, number in enumerate(numbers):
-        mark = " misread?" if scale.misread is not None and scale.misread.number == k else ""
-        residual = f"{scale.fit.residuals[k]:+.2f}{mark}"
-        counts, length = f"{scale.fit.x[k]:.0f}", f"{scale.fit.y[k]:g}"
-        table.add_row(str(number + 1), counts, length, residual)
-    Console().print(table)
-    _show_budget(scale.budget)
-    if scale.repeat_mm is not None:
-        word = "agrees with" if scale.repeats else "is more than"
-        print(
-            f"Lengths fed alike scatter by {scale.repeat_mm:.2f} mm; that {word} what was stated."
-        )
-    _show_remarks(scale.remarks)
-
-
-def _show_budget(budget: Budget) -> None:
-    table = Table("uncertainty", "type", "u %", "", box=None)
-    for part in budget.parts:
-        seen = "" if part.counted else "in the scatter already" if part.kind == "B" else "less"
-        table.add_row(part.name, part.kind, f"{100.0 * part.u:.4f}", seen)
-    Console().print(table)
-
-
-def _show_remarks(remarks: tuple[str, ...]) -> None:
-    for remark in remarks:
-        print(f"Note: {remark}.")

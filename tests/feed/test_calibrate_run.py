@@ -160,6 +160,13 @@ class TestRefused:
         desk.finish()
         assert desk.client.read("drive_settings.ratio_ppm", 0) == 1234
 
+    def test_settings_changed_within_a_set(self, desk: Desk) -> None:
+        """Counts are told by the head's own scale: they would be of two kinds."""
+        desk.measure("wheel")
+        desk.do(lambda run: run.write())
+        desk.run.feed_again(2)
+        assert "begin anew" in desk.finish()
+
     def test_changed_meanwhile(self, desk: Desk) -> None:
         desk.measure("wheel")
         desk.client.write("machine.output_mm_per_count", 0.06)

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from plylane.calibrate_run.feeding import Fed, InForce, feed, ready
+from plylane.calibrate_run.feeding import JOG_MOST_MM, Fed, InForce, feed, ready
 from plylane.calibrate_run.record_file import (
     FOLDER,
     CalibrationRecord,
@@ -26,6 +26,7 @@ from plylane.calibrate_run.sitting import (
     plan,
     ratio_changes,
     slip_changes,
+    turn_mm,
 )
 from plylane.commission import DRIVE_NAMES
 from plylane.feed import (
@@ -215,6 +216,10 @@ class CalibrateRun(Engine):
         self.tell(f"Ready for {len(lengths)} lengths of the {self.sitting.name}.")
 
     def _feed_next(self, sitting: Sitting) -> Job[None]:
+        if (yield from self.call(InForce.read)) != sitting.in_force:
+            raise CalibrationError(
+                "the head's settings have changed since these lengths were begun: begin anew"
+            )
         length = sitting.next_mm or 0.0
         at = len(sitting.readings) if sitting.again is None else sitting.again
         number = f"length {at + 1} of {len(sitting.plan_mm)}"
@@ -231,7 +236,7 @@ class CalibrateRun(Engine):
 
     def _slip(self, speed_mm_s: float) -> Job[None]:
         in_force = yield from self.call(InForce.read)
-        length = SLIP_TURNS * plan("wheel", 0, in_force)[0] / 3.0
+        length = min(SLIP_TURNS * turn_mm("wheel", 0, in_force), JOG_MOST_MM)
         speeds = [
             min(speed_mm_s * share, in_force.speed_max_mm_s)
             for _ in range(SLIP_ROUNDS)

@@ -159,17 +159,26 @@ class Sitting:
         except ValueError as error:
             raise CalibrationError(f"{error}: measure more lengths, of different length") from error
 
+    def worst(self, found: tuple[Scale, ...]) -> tuple[int, int] | None:
+        """Lane and number (both from 0) of the length that fits its others least; None where all
+        belong together.
+        """
+        named = [(lane, s.misread) for lane, s in enumerate(found) if s.misread is not None]
+        if not named:
+            return None
+        lane, one = max(named, key=lambda pair: abs(pair[1].t) / pair[1].limit)
+        return lane, self.used[one.number][0]
+
     def misread(self, found: tuple[Scale, ...]) -> str:
-        """The worst length that does not belong to the others, in one line; "" where none."""
-        worst, text = 0.0, ""
-        numbers = [number for number, _ in self.used]
-        for lane, scale in enumerate(found):
-            one = scale.misread
-            if one is not None and abs(one.t) / one.limit > worst:
-                worst = abs(one.t) / one.limit
-                where = f"lane {lane + 1}: " if len(found) > 1 else ""
-                text = where + misread_text(one, scale.fit.y.tolist(), numbers[one.number])
-        return text
+        """That length in one line; "" where there is none."""
+        worst = self.worst(found)
+        if worst is None:
+            return ""
+        lane, number = worst
+        scale = found[lane]
+        assert scale.misread is not None
+        where = f"lane {lane + 1}: " if len(found) > 1 else ""
+        return where + misread_text(scale.misread, scale.fit.y.tolist(), number)
 
     def changes(self, found: tuple[Scale, ...]) -> tuple[Change, ...]:
         """What is to be written. Raises CalibrationError where it does not fit into the head."""
@@ -185,15 +194,19 @@ class Sitting:
         return tuple(change(register, first + k, held[k], value) for k, value in enumerate(values))
 
 
+def turn_mm(kind: Kind, number: int, in_force: InForce) -> float:
+    """Master feed that gives one turn of what is calibrated."""
+    if kind == "drive":
+        return DRIVE.per_turn * 1000.0 / in_force.pulses_per_m[number]
+    fed = 1.0 / (1.0 - in_force.slip)
+    if kind == "lanes":
+        return LANE_WHEEL.per_turn * max(in_force.lanes_mm_per_pulse) * fed
+    return OUTPUT_WHEEL.per_turn * in_force.output_mm_per_count * fed
+
+
 def plan(kind: Kind, number: int, in_force: InForce) -> tuple[float, ...]:
     """Lengths to feed: whole turns of what is calibrated, mm of master feed."""
-    fed = 1.0 / (1.0 - in_force.slip)
-    if kind == "drive":
-        turn = DRIVE.per_turn * 1000.0 / in_force.pulses_per_m[number]
-    elif kind == "wheel":
-        turn = OUTPUT_WHEEL.per_turn * in_force.output_mm_per_count * fed
-    else:
-        turn = LANE_WHEEL.per_turn * max(in_force.lanes_mm_per_pulse) * fed
+    turn = turn_mm(kind, number, in_force)
     most = max(1, math.floor(JOG_MOST_MM / turn))
     wanted = TURNS[kind]
     shrink = min(1.0, most / max(wanted))

@@ -268,9 +268,8 @@ def misread_row(sitting: Sitting | None, found: Found | None) -> int | None:
     """Number (from 0) of the length that is most likely misread."""
     if sitting is None or not isinstance(found, tuple):
         return None
-    named = [scale.misread for scale in found if scale.misread is not None]
-    worst = max(named, key=lambda one: abs(one.t) / one.limit, default=None)
-    return None if worst is None else sitting.used[worst.number][0]
+    worst = sitting.worst(found)
+    return None if worst is None else worst[1]
 
 
 def change_line(changes: tuple[Change, ...], trouble: str, written: Path | None) -> Said:
