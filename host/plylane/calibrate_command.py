@@ -217,7 +217,7 @@ def ratio(
 ) -> None:
     """Press-to-infeed ratio: sweep the infeed to find where strips drag and where they buckle.
 
-    Some 5 m of straight cord in 52 stops, a quarter of an hour; let no joint pass meanwhile.
+    Some 6 m of straight cord in 60 stops, a quarter of an hour; let no joint pass meanwhile.
 
     Parameters
     ----------

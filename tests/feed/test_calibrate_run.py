@@ -245,8 +245,9 @@ class TestSlip:
         assert isinstance(found, SlipFound)
         slips = np.array([1.0 - cord / roller for roller, cord in true])
         speed = found.fit.x
-        per, at = np.polyfit(speed, slips, 1)
-        assert len(slips) == len(speed) == 15
+        kept = [k for k in range(15) if k not in found.left_out]
+        per, at = np.polyfit(speed, slips[kept], 1)
+        assert len(slips) == len(speed) + len(found.left_out) == 15
         assert abs(found.slip - at) < found.slip_u
         assert abs(found.per_mm_s - per) < found.per_mm_s_u
         assert found.per_mm_s > found.per_mm_s_u  # faster slips more, and that is seen
@@ -260,7 +261,8 @@ class TestSlip:
         desk.do(lambda run: run.measure_slip())
         found = desk.run.found
         assert isinstance(found, SlipFound)
-        assert found.slip_u < 0.003 and not found.remarks
+        assert found.slip_u < 0.003
+        assert not any("no record" in remark for remark in found.remarks)
         desk.do(lambda run: run.write())
         held = desk.client.read("machine.expected_slip_percent")
         assert held == pytest.approx(100.0 * found.slip, abs=0.006)

@@ -10,7 +10,7 @@ from scipy.stats import binom
 
 from plylane.feed import CalibrationError, find_ratio, find_slip, mean_speed
 
-RATIOS = np.tile(np.arange(-48_000.0, 24_001.0, 6_000.0), 4)
+RATIOS = np.tile(np.arange(-48_000.0, 36_001.0, 6_000.0), 4)
 DRAG, BUCKLE = -24_500.0, 0.0
 
 
@@ -53,7 +53,7 @@ def test_finer_wheels_tell_more() -> None:
     [
         (RATIOS, np.zeros(len(RATIOS)), "no slack"),
         (RATIOS[:6], np.zeros(6), "12 stops"),
-        (RATIOS, np.where(RATIOS > 20_000.0, 0.5, 0.0), "sweep"),
+        (RATIOS, np.where(RATIOS > 33_000.0, 0.5, 0.0), "sweep"),
         (RATIOS, np.clip((RATIOS + 60_000.0) / 30_000.0, 0.0, 1.0), "begin to drag: go lower"),
     ],
 )
@@ -70,6 +70,17 @@ def test_slip_that_was_put_in(slip: float, per_mm_s: float) -> None:
     assert found.slip == pytest.approx(slip, abs=1e-9)
     assert found.per_mm_s == pytest.approx(per_mm_s, abs=1e-9)
     assert found.slip_u >= 1.9 * 0.0005 * (1.0 - slip)  # the scales' part stays
+
+
+def test_a_feed_in_which_the_wheel_slipped_is_left_out_and_named() -> None:
+    speeds = np.tile([5.0, 10.0, 14.0, 20.0], 3)
+    rng = np.random.default_rng(4)
+    laid = 250.0 * 0.985 + 0.02 * rng.standard_normal(12)
+    laid[6] -= 1.5
+    found = find_slip(speeds, [250.0] * 12, laid, at_mm_s=14.0, mm_per_count=0.05, scale_u=0.0005)
+    assert found.left_out == (6,) and found.misread is None
+    assert found.slip == pytest.approx(0.015, abs=2e-4)
+    assert any("feed 7" in remark for remark in found.remarks)
 
 
 @pytest.mark.parametrize(

@@ -50,7 +50,7 @@ SLIP_ROUNDS = 3
 SLIP_TURNS = 4
 UNKNOWN_SCALE_U = 0.003
 """Relative standard uncertainty of a scale that no record speaks of: half a percent either way."""
-SWEEP_PPM = tuple(range(-48_000, 24_001, 6_000))
+SWEEP_PPM = tuple(range(-48_000, 36_001, 6_000))
 SWEEP_ROUNDS = 4
 SWEEP_MM = 100.0
 SAVE_MOST_S = 5.0

@@ -10,24 +10,30 @@ from typing import Any, Literal
 import numpy as np
 
 from plylane.feed.errors import CalibrationError
-from plylane.feed.line_fit import LineFit, Misread, find_misread, fit_line
+from plylane.feed.line_fit import Floats, LineFit, Misread, find_misread, fit_line
 from plylane.feed.scale import OUTPUT_WHEEL
 from plylane.feed.uncertainty import Budget, Part, two_edges
 
 LEAST_FEEDS = 6
+LEFT_OUT_MOST = 3
+WANDER_U = 0.001
+"""Slip wanders from feed to feed by about so much however well it is measured (standard deviation,
+fraction; the demo head's drifts by 0.5 % over metres, common practice, no source).
+"""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SlipFound:
     """Slip = `slip` + `per_mm_s` (speed - `at_mm_s`), as fractions; it is the mean over what was
     fed. `slip_u`, `per_mm_s_u`: expanded uncertainties, absolute; `budget` has the parts of the
-    slip, absolute too.
+    slip, absolute too. `left_out`: feeds (from 0) in which the output wheel itself slipped.
     """
 
     at_mm_s: float
     fit: LineFit
     budget: Budget
     misread: Misread | None
+    left_out: tuple[int, ...]
     per_mm_s_u: float
     remarks: tuple[str, ...]
 
@@ -94,8 +100,9 @@ def find_slip(
             "the output wheel hardly turned while strip was fed: look whether it lies on the cord"
         )
     shape = mm_per_count * OUTPUT_WHEEL.turn_error(laid / mm_per_count)
-    u = np.hypot(two_edges(mm_per_count), shape) / fed
-    fit = fit_line(speed - at_mm_s, 1.0 - laid / fed, u, offset=True)
+    u = np.hypot(np.hypot(two_edges(mm_per_count), shape) / fed, WANDER_U)
+    kept, fit = _fit(speed - at_mm_s, 1.0 - laid / fed, u)
+    left_out = tuple(k for k in range(len(speed)) if k not in kept)
     scatter, dof = max(1.0, fit.birge), fit.dof if fit.birge > 1.0 else math.inf
     kind: Literal["A", "B"] = "A" if fit.birge > 1.0 else "B"
     own = Part("scatter of the feeds", kind, scatter * math.sqrt(fit.covariance[1, 1]), dof)
@@ -106,12 +113,30 @@ def find_slip(
         fit=fit,
         budget=Budget((own, shared)),
         misread=find_misread(fit),
+        left_out=left_out,
         per_mm_s_u=Budget((steep,)).expanded,
-        remarks=_remarks(fit),
+        remarks=_remarks(fit, left_out),
     )
 
 
-def _remarks(fit: LineFit) -> tuple[str, ...]:
+def _fit(speed: Floats, slip: Floats, u: Floats) -> tuple[list[int], LineFit]:
+    """The line and the feeds that it goes by. An output wheel that slips in a burst loses travel,
+    so that more slip is seen; one feed after the other that stands out so is left out, a few at
+    most.
+    """
+    kept = list(range(len(speed)))
+    while True:
+        fit = fit_line(speed[kept], slip[kept], u[kept], offset=True)
+        worst = find_misread(fit)
+        if worst is None or worst.off_by < 0.0 or len(speed) - len(kept) == LEFT_OUT_MOST:
+            return kept, fit
+        kept.pop(worst.number)
+
+
+def _remarks(fit: LineFit, left_out: tuple[int, ...]) -> tuple[str, ...]:
+    if left_out:
+        feeds = ", ".join(str(number + 1) for number in left_out)
+        return (f"left out, the output wheel slipped: feed {feeds}", *_remarks(fit, ()))
     if fit.offset < 0.0:
         return ("more cord than feed: calibrate the press drive and the output wheel first",)
     if fit.offset > 0.1:
