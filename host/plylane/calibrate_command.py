@@ -20,7 +20,7 @@ from plylane.feed.errors import CalibrationError
 
 if TYPE_CHECKING:
     from plylane.calibrate_run import CalibrateRun, Kind
-    from plylane.feed import Gauge
+    from plylane.feed.calibration import Gauge
 
 RECORDS = Path("calibrations")
 VIRTUAL_PERIOD_S = 0.05
@@ -79,7 +79,7 @@ class Measured:
     @property
     def gauge(self) -> Gauge:
         """Raises CalibrationError."""
-        from plylane.feed import Gauge
+        from plylane.feed.calibration import Gauge
 
         return Gauge(self.resolution, self.limit, self.limit_per_m)
 
@@ -475,7 +475,7 @@ def _agrees(question: str) -> bool:
 
 
 def _without_head(kind: Kind, how: Measured, kept: Kept) -> None:
-    from plylane.feed import DRIVE, OUTPUT_WHEEL, find_scale, misread_text
+    from plylane.feed.calibration import DRIVE, OUTPUT_WHEEL, find_scale, misread_text
 
     if kept.apply:
         raise CalibrationError("--apply needs a head: add --port")

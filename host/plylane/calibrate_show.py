@@ -9,7 +9,7 @@ from rich.table import Table
 
 if TYPE_CHECKING:
     from plylane.calibrate_run import CalibrateRun, Found
-    from plylane.feed import Budget, Scale
+    from plylane.feed.calibration import Budget, Scale
 
 
 def result_json(found: Found, changes: list[str], record: str) -> dict[str, Any]:
@@ -21,7 +21,7 @@ def result_json(found: Found, changes: list[str], record: str) -> dict[str, Any]
 
 def show_found(found: Found, run: CalibrateRun) -> None:
     """Whatever was found."""
-    from plylane.feed import SlipFound
+    from plylane.feed.calibration import SlipFound
 
     if isinstance(found, tuple):
         numbers = [number for number, _ in run.sitting.used] if run.sitting else []

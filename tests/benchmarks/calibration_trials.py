@@ -24,7 +24,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))  # run as a script: helpers o
 
 from feed.feed_desk import GAUGE, Desk
 from plylane.calibrate_run.sitting import Reading, Sitting
-from plylane.feed import Scale
+from plylane.feed.calibration import Scale
 
 MISREAD_MM = 10.0
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from plylane.calibrate_run import CalibrateRun
-from plylane.feed import Gauge
+from plylane.feed.calibration import Gauge
 from plylane.head.client import HeadClient
 from plylane.head.poller import Poller
 from plylane.head.registers import Command

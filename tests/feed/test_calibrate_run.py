@@ -11,7 +11,7 @@ import pytest
 
 from feed_desk import EVEN, GAUGE, NO_JOINTS, Desk
 from plylane.calibrate_run import CalibrateRun, read_record, read_records
-from plylane.feed import CalibrationError, RatioFound, SlipFound
+from plylane.feed.calibration import CalibrationError, RatioFound, SlipFound
 from plylane.head.errors import HeadError
 from plylane.head.registers import Command, ZoneMode
 

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binom
 
-from plylane.feed import CalibrationError, find_ratio, find_slip, mean_speed
+from plylane.feed.calibration import CalibrationError, find_ratio, find_slip, mean_speed
 
 RATIOS = np.tile(np.arange(-48_000.0, 36_001.0, 6_000.0), 4)
 DRAG, BUCKLE = -24_500.0, 0.0

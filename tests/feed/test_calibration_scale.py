@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from plylane.feed import (
+from plylane.feed.calibration import (
     DRIVE,
     LANE_WHEEL,
     OUTPUT_WHEEL,

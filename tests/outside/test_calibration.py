@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from plylane.feed import Budget, Part, coverage_factor, find_misread, fit_line
+from plylane.feed.calibration import Budget, Part, coverage_factor, find_misread, fit_line
 from plylane.feed.line_fit import deleted_residuals
 from plylane.feed.uncertainty import arcsine, rectangular
 

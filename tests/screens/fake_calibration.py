@@ -10,7 +10,7 @@ import numpy as np
 
 from plylane.calibrate_run import Change, Fed, Found, InForce, Reading, Sitting
 from plylane.calibrate_run.sitting import ratio_changes, slip_changes
-from plylane.feed import CalibrationError, Gauge, find_ratio, find_slip
+from plylane.feed.calibration import CalibrationError, Gauge, find_ratio, find_slip
 from plylane.tune_run import TuneStatus
 
 IN_FORCE = InForce((50929.58,) * 3, (0.0,) * 3, 0.05, (0.5,) * 5, 0.015, 40.0, 40.0)

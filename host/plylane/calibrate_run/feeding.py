@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 
-from plylane.feed import CalibrationError
+from plylane.feed.calibration import CalibrationError
 from plylane.head.client import HeadClient
 from plylane.head.registers import Command, State, Status, ZoneMode
 from plylane.head.snapshot import Snapshot, spaced

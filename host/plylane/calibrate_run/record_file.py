@@ -13,7 +13,7 @@ import tomli_w
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from plylane.calibrate_run.settings import Change
-from plylane.feed import CalibrationError
+from plylane.feed.calibration import CalibrationError
 
 FORMAT = "plylane calibration 1"
 FOLDER = Path("calibrations")

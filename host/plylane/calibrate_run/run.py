@@ -29,7 +29,7 @@ from plylane.calibrate_run.sitting import (
     turn_mm,
 )
 from plylane.commission import DRIVE_NAMES
-from plylane.feed import (
+from plylane.feed.calibration import (
     CalibrationError,
     Gauge,
     SlipFound,

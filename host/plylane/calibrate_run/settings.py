@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from plylane.feed import CalibrationError
+from plylane.feed.calibration import CalibrationError
 from plylane.head.client import HeadClient
 from plylane.head.errors import HeadError
 from plylane.head.names import find, label, span

@@ -9,7 +9,7 @@ from typing import Any, Literal
 from plylane.calibrate_run.feeding import JOG_MOST_MM, Fed, InForce
 from plylane.calibrate_run.settings import Change, change
 from plylane.commission import DRIVE_NAMES
-from plylane.feed import (
+from plylane.feed.calibration import (
     DRIVE,
     LANE_WHEEL,
     LEAST_LENGTHS,

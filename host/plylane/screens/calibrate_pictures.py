@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from plylane.calibrate_run.sitting import Found
-from plylane.feed import RatioFound, Scale, SlipFound
+from plylane.feed.calibration import RatioFound, Scale, SlipFound
 from plylane.screens.decide.calibrating import shown_scale
 from plylane.screens.pictures import Curve, Pattern, Picture, spread_labels
 

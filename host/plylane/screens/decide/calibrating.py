@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from plylane.calibrate_run.settings import Change
 from plylane.calibrate_run.sitting import Found, Kind, Sitting
-from plylane.feed import Budget, RatioFound, Scale, SlipFound
+from plylane.feed.calibration import Budget, RatioFound, Scale, SlipFound
 from plylane.screens.decide.figures import duration
 from plylane.screens.decide.kinds import Kind as Set
 from plylane.screens.decide.kinds import Said
