@@ -8,6 +8,7 @@
 from plylane_twin.board import BUILT as BUILT_BOARD
 from plylane_twin.board import Board, BoardError, BoardUnavailable
 from plylane_twin.core import TwinUnavailable
+from plylane_twin.direct import DirectPort
 from plylane_twin.pty import PtyError, serve_pty
 from plylane_twin.scenario import DEMO as DEMO_SCENARIO
 from plylane_twin.scenario import Scenario, ScenarioError
@@ -19,6 +20,7 @@ __all__ = [
     "Board",
     "BoardError",
     "BoardUnavailable",
+    "DirectPort",
     "PtyError",
     "Scenario",
     "ScenarioError",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from plylane_twin.stand import Stand
+from plylane_twin.twin import Twin
 
 
 class DirectPort:
@@ -43,6 +44,11 @@ class DirectPort:
     def reset_input_buffer(self) -> None:
         """Forget the answer."""
         self._answer = b""
+
+    def record(self, frame: bytes, into: bytearray, row_bytes: int, period_ms: int) -> int:
+        """Many polls at once: see `Twin.record`. Only where the stand is a twin."""
+        assert isinstance(self.stand, Twin)
+        return self.stand.record(frame, into, row_bytes, period_ms)
 
     def close(self) -> None:
         """Nothing stays open."""

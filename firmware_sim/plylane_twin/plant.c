@@ -233,6 +233,13 @@ static void init_lane(struct plant *plant, int32_t k, uint64_t seed)
     lane->next_joint_mm = set->first_joint_mm[k];
 }
 
+/* Above air, what a sensor on its block comes to. */
+static double seated_K(const struct plant *plant, int32_t z)
+{
+    const struct plant_block *block = &plant->block[z];
+    return (block->degC - plant->air_degC) * (1.0 - block->seating_K / plant->set.seating_reference_K);
+}
+
 static void init_zone(struct plant *plant, int32_t z, uint64_t seed)
 {
     struct plant_block *block = &plant->block[z];
@@ -240,8 +247,8 @@ static void init_zone(struct plant *plant, int32_t z, uint64_t seed)
     plant_stream_init(&block->noise, seed, SOURCE_SENSOR + (uint64_t)z);
     plant_stream_init(&seating, seed, SOURCE_SEATING + (uint64_t)z);
     block->seating_K = draw_between(&seating, 0.0, plant->set.seating_error_K);
-    block->degC = plant->air_degC;
-    block->sensor_degC = plant->air_degC;
+    block->degC = plant->air_degC + plant->set.block_start_K[z];
+    block->sensor_degC = plant->air_degC + seated_K(plant, z);
 }
 
 static void sense(struct plant *plant, int32_t z);
@@ -372,9 +379,7 @@ static void lag_sensor(struct plant *plant, int32_t z)
     struct plant_block *block = &plant->block[z];
     const struct plant_parameters *set = &plant->set;
     double off = fault_size(plant, &plant->sensor[z][FAULT_DETACHED]) / 100.0;
-    double above = block->degC - plant->air_degC;
-    double seated = above * (1.0 - block->seating_K / set->seating_reference_K);
-    double target = plant->air_degC + seated * (1.0 - off);
+    double target = plant->air_degC + seated_K(plant, z) * (1.0 - off);
     double lag = set->sensor_lag_s + (set->sensor_air_lag_s - set->sensor_lag_s) * off;
     block->sensor_degC += (target - block->sensor_degC) * STEP_S / lag;
 }

@@ -54,6 +54,7 @@ struct plant_parameters {
     int32_t lanes;  /* 1..8 */
     /* heat */
     double block_heat_J_K[PLANT_ZONES];
+    double block_start_K[PLANT_ZONES]; /* above air when the run begins */
     double heater_W[PLANT_ZONES]; /* at nominal supply */
     double loss_W_K[PLANT_ZONES];
     double link_W_K[PLANT_ZONES]; /* from zone z to zone z + 1 */

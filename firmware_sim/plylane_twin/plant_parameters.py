@@ -24,6 +24,10 @@ NotNegative = Annotated[float, Field(ge=0.0, le=1e6)]
 Percent = Annotated[float, Field(ge=0.0, le=100.0)]
 Share = Annotated[float, Field(ge=0.0, le=1.0)]
 PerZone = Annotated[tuple[Positive, ...], Field(min_length=ZONES, max_length=ZONES)]
+StartPerZone = Annotated[
+    tuple[Annotated[float, Field(ge=0.0, le=200.0)], ...],
+    Field(min_length=ZONES, max_length=ZONES),
+]
 
 
 class ParameterError(ValueError):
@@ -59,6 +63,7 @@ class PlantParameters(_Checked):
     lanes: Annotated[int, Field(ge=1, le=LANES)]
     block_mass_g: PerZone
     block_heat_capacity_J_kgK: Positive
+    block_start_K: StartPerZone
     heater_W: PerZone
     supply_V: Positive
     loss_W_K: PerZone

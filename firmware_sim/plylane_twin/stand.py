@@ -55,12 +55,14 @@ class Stand(ABC):
             raise ValueError(f"time runs forwards only, not by {ms} ms")
         end = self._ms + ms
         while self._ms < end:
-            due = self._schedule.next_ms(self._ms)
-            if self._deaf_until_ms is not None:
-                due = min(due, self._deaf_until_ms)
+            due = self._next_due_ms()
             self._run_to(min(end, max(due, self._ms + 1)))
             if self._ms >= due:
                 self._happen()
+
+    def _next_due_ms(self) -> int:
+        due = self._schedule.next_ms(self._ms)
+        return due if self._deaf_until_ms is None else min(due, self._deaf_until_ms)
 
     def _happen(self) -> None:
         """Something is due: the head comes out of reset, a fault comes or goes."""

@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import threading
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 from urllib.parse import quote
+
+from plylane.head.port import Port
 
 
 class TwinError(Exception):
@@ -49,6 +51,28 @@ def twin_url(scenario: Path, seed: int, pace: str, board: Path | None = None) ->
     """The port name under which pyserial opens a twin of that scenario, or that board's program."""
     url = f"twin://{quote(str(scenario.resolve()))}?seed={seed}&pace={pace}"
     return f"{url}&board={quote(str(board.resolve()))}" if board else url
+
+
+class QuickPort(Port, Protocol):
+    """A port without a line: requests take no time, and many polls are made at once."""
+
+    def record(self, frame: bytes, into: bytearray, row_bytes: int, period_ms: int) -> int:
+        """Poll with `frame`, a read of registers, every `period_ms` of the twin's time.
+
+        Polls fall on multiples of `period_ms` since the twin was made. `into` takes the register
+        bytes of the answers, `row_bytes` each. Returns how many it took: all that have room, or
+        up to one behind which events wait in the head, or up to one not answered that way.
+        """
+
+
+def quick_port(scenario: str, seed: int) -> QuickPort:
+    """A port to a twin of its own. `scenario` is the text of a scenario file. Raises TwinError."""
+    twin = _twin()
+    try:
+        port: QuickPort = twin.DirectPort(twin.Twin(twin.Scenario.parse(scenario), seed))
+    except (twin.ScenarioError, twin.TwinUnavailable) as error:
+        raise TwinError(str(error)) from error
+    return port
 
 
 def serve(
