@@ -20,7 +20,7 @@ CORE = Path("firmware_sim/core")
 TWIN = Path("firmware_sim/plylane_twin")
 NOT_FOR_PYTHON = {"flash.h"}  # AVR memory attributes: nothing to call
 BENCH_PARTS = ("characters", "plant", "bench")
-GCC_FLAGS = ["-O2", "-std=c11", "-ffp-contract=off", "-fvisibility=hidden"]
+GCC_FLAGS = ["-O3", "-std=c11", "-ffp-contract=off", "-fvisibility=hidden"]
 MSVC_FLAGS = ["/O2", "/std:c11", "/fp:precise"]
 BENCH_FLAGS = ["-std=gnu11"]  # libsimavr's headers are not plain C11
 BENCH_REMEDY = (

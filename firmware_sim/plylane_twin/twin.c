@@ -2,6 +2,8 @@
 
 #include <string.h>
 
+#include "periods.h"
+
 /* ---- the port ---- */
 
 static uint16_t serve_converter(void *context, uint8_t zone)
@@ -182,9 +184,7 @@ static void periods(struct twin *twin, uint8_t *pulses)
 {
     const uint64_t end_ns = twin->now_ns + (uint64_t)PULSES_PER_TICK * PERIOD_NS;
     if (!line_busy(twin, end_ns)) {
-        for (uint8_t k = 0; k < PULSES_PER_TICK; k++) {
-            count_pulses(twin, pulses);
-        }
+        quiet_periods(&twin->head, PULSES_PER_TICK, pulses);
         twin->now_ns = end_ns;
         return;
     }
