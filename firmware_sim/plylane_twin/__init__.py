@@ -7,7 +7,7 @@
 
 from plylane_twin.board import BUILT as BUILT_BOARD
 from plylane_twin.board import Board, BoardError, BoardUnavailable
-from plylane_twin.core import TwinUnavailable
+from plylane_twin.core import TwinUnavailable, mark
 from plylane_twin.direct import DirectPort
 from plylane_twin.pty import PtyError, serve_pty
 from plylane_twin.scenario import DEMO as DEMO_SCENARIO
@@ -26,5 +26,6 @@ __all__ = [
     "ScenarioError",
     "Twin",
     "TwinUnavailable",
+    "mark",
     "serve_pty",
 ]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+from pathlib import Path
 from typing import Any
 
 
@@ -20,3 +22,12 @@ def load() -> tuple[Any, Any]:
             f"again; a real head works without it ({error})"
         ) from error
     return ffi, lib
+
+
+def mark() -> str:
+    """Changes with the compiled core and the plant's values. Raises TwinUnavailable."""
+    load()
+    from plylane_twin import _core
+
+    files = (Path(_core.__file__), Path(__file__).with_name("plant.toml"))
+    return hashlib.sha256(b"".join(path.read_bytes() for path in files)).hexdigest()

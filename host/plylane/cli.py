@@ -25,6 +25,8 @@ from plylane.gateway_command import GatewayError, GatewaySettings, gateway, serv
 from plylane.head.errors import HeadError
 from plylane.run_setup import RunSetup, SetupError
 from plylane.runlog import RunError
+from plylane.study_command import replay_table, study
+from plylane.study_errors import ParallelError, StudyError
 from plylane.tune_command import tune
 from plylane.tune_errors import TuneError
 from plylane.twin_door import TwinError
@@ -41,7 +43,17 @@ CAUTION = (
     "Hot parts, moving rollers, fumes. Software is not a safety function: "
     "the hard-wired stop and the thermal cut-out come first."
 )
-USER_ERRORS = (CommissionError, GatewayError, HeadError, RunError, SetupError, TuneError, TwinError)
+USER_ERRORS = (
+    CommissionError,
+    GatewayError,
+    HeadError,
+    ParallelError,
+    RunError,
+    SetupError,
+    StudyError,
+    TuneError,
+    TwinError,
+)
 
 Positive = Annotated[float, Parameter(validator=Number(gt=0, lte=1e9))]
 Pace = Annotated[float, Parameter(validator=Number(gt=0, lte=1000))]
@@ -55,6 +67,7 @@ app = App(
     help="Control and monitor a heated press head that bonds coated wood strips into a cord. "
     + CAUTION,
 )
+app.command(study)
 app.command(tune)
 app.command(gateway)
 app.command(calibrate)
@@ -264,16 +277,30 @@ def twin(
 
 
 @app.command
-def replay(run: Path, /, *, json: Annotated[bool, Parameter(negative="")] = False) -> None:
+def replay(
+    run: Path,
+    /,
+    *,
+    table: Annotated[bool, Parameter(negative="")] = False,
+    cluster: str | None = None,
+    json: Annotated[bool, Parameter(negative="")] = False,
+) -> None:
     """Look at a logged run again and judge it anew.
 
     Parameters
     ----------
     run
-        Folder of the run.
+        Folder of the run; with --table also a folder of runs.
+    table
+        No screen: judge every run there and print all findings.
+    cluster
+        With --table: address of a Dask scheduler, whose workers judge.
     json
         No screen: print rows and findings as one JSON object.
     """
+    if table:
+        replay_table(run, cluster, json)
+        return
     from plylane.recording import Recording
 
     recording = Recording.open(run)

@@ -75,6 +75,15 @@ def quick_port(scenario: str, seed: int) -> QuickPort:
     return port
 
 
+def twin_mark() -> str:
+    """Changes with the twin: its compiled core, its plant's values. Raises TwinError."""
+    twin = _twin()
+    try:
+        return str(twin.mark())
+    except twin.TwinUnavailable as error:
+        raise TwinError(str(error)) from error
+
+
 def serve(
     link: Path,
     scenario: Path,

@@ -86,7 +86,3 @@ class TwinRun:
         registers = ["head_ms" if name == TIME else name for name in wanted]
         found = columns_of(words, self.client.fitted, registers)
         return {name: found["head_ms"] / 1000.0 if name == TIME else found[name] for name in wanted}
-
-    def forget(self) -> None:
-        """Drop the rows and events so far, so that a long run may be judged in parts."""
-        self._parts, self.events = [], []

@@ -1,0 +1,119 @@
+"""The work of the study in chunks: an hour of normal running, or some faults. Runs in a worker."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from plylane.head.registers import State
+from plylane.jam import FeedWatch, Finding
+from plylane.study.cases import LANES, NOMINAL_MM_S, SLIP, SLIP_SHARE, Case, fault_case, normal_hour
+from plylane.study.drive import HOUR_S, Columns, play_fault, play_normal
+from plylane.study.matched import LENGTHS, matched_sums, peaks, stretches
+
+Form = dict[str, Any]
+POLLS_PER_S = 50.0
+
+
+def normal_chunk(what: tuple[int, int, float]) -> Form:
+    """Normal running by seed, number and length (h): hours fed, findings, the optimum's peaks.
+
+    Every finding is a false alarm.
+    """
+    seed, number, hours = what
+    case = normal_hour(seed, number)
+    columns, raised = play_normal(case, hours)
+    fed_s = float(np.count_nonzero(columns["state"] == State.EXECUTE)) / POLLS_PER_S
+    return {
+        "number": number,
+        "hours": fed_s / HOUR_S,
+        "findings": [finding.to_json() for finding in FeedWatch().judge(columns)],
+        "raised": raised,
+        "matched": _matched_in_normal(columns),
+    }
+
+
+def _matched_in_normal(columns: Columns) -> Form:
+    """Peaks and moments of the lengths' losses, for the threshold and for the white noise."""
+    parts = list(stretches(columns, LANES))
+    form: Form = {"steps": sum(len(steps.fed_mm) for steps in parts)}
+    for length in LENGTHS:
+        high = [peaks(matched_sums(steps, length, SLIP_SHARE)) for steps in parts]
+        lost = np.concatenate([steps.lost_mm[length] for steps in parts])
+        form[length] = {
+            "peaks": np.sort(np.concatenate(high))[::-1][:20].tolist(),
+            "sum": float(np.sum(lost)),
+            "squares": float(np.sum(lost**2)),
+        }
+    return form
+
+
+def fault_chunk(what: tuple[int, Sequence[int]]) -> Form:
+    """Seed and numbers of faults: what was told of each."""
+    seed, numbers = what
+    return {"trials": [trial(fault_case(seed, number)) for number in numbers]}
+
+
+def trial(case: Case) -> Form:
+    """One fault: the first finding from its onset on, or none before the head stopped the feed."""
+    columns, guard = play_fault(case)
+    findings = FeedWatch().judge(columns)
+    told = next((f for f in findings if f.time_s >= case.onset_s), None)
+    form: Form = {
+        "number": case.number,
+        "fault": case.fault,
+        "truth": case.truth,
+        "lane": case.lane,
+        "abrupt": case.abrupt,
+        "nominal": case.speed_mm_s == NOMINAL_MM_S,
+        "guard": guard,
+        "early": sum(finding.time_s < case.onset_s for finding in findings),
+        "told": None if told is None else _told(case, columns, told),
+    }
+    if case.fault == SLIP:
+        form["matched"] = {length: _passage(case, columns, length) for length in LENGTHS}
+    return form
+
+
+def _told(case: Case, columns: Columns, finding: Finding) -> Form:
+    lane_right = case.lane is None or finding.lane == case.lane
+    return {
+        "kind": finding.kind,
+        "right": finding.kind == case.truth and lane_right,
+        "delay_s": finding.time_s - case.onset_s,
+        "fed_mm": _went(columns, "feed_position_mm", case.onset_s, finding.time_s),
+        "lost_mm": lost_mm(case, columns, finding.time_s),
+    }
+
+
+def lost_mm(case: Case, columns: Columns, time_s: float) -> float:
+    """Strip fed from the fault's onset to a time that did not become cord.
+
+    Where strips stand all that is fed is lost. Else it is what the fault's wheel fell behind: the
+    lane's where the fault is in a lane, the output wheel's otherwise.
+    """
+    fed = _went(columns, "feed_position_mm", case.onset_s, time_s)
+    if case.abrupt and case.truth in ("strip_stuck", "head_jam"):
+        return fed
+    wheel = "output" if case.lane is None else f"lane{case.lane}"
+    return fed - _went(columns, f"{wheel}_position_mm", case.onset_s, time_s)
+
+
+def _went(columns: Columns, name: str, start_s: float, stop_s: float) -> float:
+    start, stop = np.interp([start_s, stop_s], columns["time_s"], columns[name])
+    return float(stop - start)
+
+
+def _passage(case: Case, columns: Columns, length: str) -> list[list[float]]:
+    """New heights of the matched CUSUM after the onset: height, feed (mm) and time (s) since."""
+    *_, steps = stretches(columns, LANES)
+    sums = matched_sums(steps, length, SLIP_SHARE)
+    onset_mm = float(np.interp(case.onset_s, columns["time_s"], columns["feed_position_mm"]))
+    found: list[list[float]] = []
+    for k in np.flatnonzero(steps.time_s >= case.onset_s).tolist():
+        if not found or sums[k] > found[-1][0]:
+            since = steps.feed_mm[k] - onset_mm, steps.time_s[k] - case.onset_s
+            found.append([round(float(x), 4) for x in (sums[k], *since)])
+    return found

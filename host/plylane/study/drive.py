@@ -1,0 +1,115 @@
+"""Plays a case on a twin: what the technician does in it, and what the head tells meanwhile."""
+
+from __future__ import annotations
+
+import random
+from typing import Any
+
+from numpy.typing import NDArray
+
+from plylane.head.registers import ALARMS, Command, EventCode, State
+from plylane.jam import columns_needed
+from plylane.run_setup import RunSetup
+from plylane.study.cases import LATEST_START_S, SETPOINTS_DEGC, Case, draw_speed
+from plylane.study_errors import StudyError
+from plylane.twin_run import TwinRun
+
+Columns = dict[str, NDArray[Any]]
+
+RESTING = frozenset({State.HELD, State.COMPLETE, State.ABORTED, State.STOPPED})
+QUICKLY_S = 120.0  # a hot head starts, stops, and gathers itself within this
+ENDLESS_MM = 1_900_000.0
+HOUR_S = 3600.0
+_ALL_ALARMS = (1 << len(ALARMS)) - 1
+
+
+def play_normal(case: Case, hours: float) -> tuple[Columns, list[str]]:
+    """Normal running, run after run: speed changes, holds of seconds and minutes.
+
+    Also what the head's own guards said.
+    """
+    rng = random.Random(f"script {case.twin_seed}")
+    run = _started(case, rng.uniform(1000.0, 20_000.0))
+    until_s = run.time_s + hours * HOUR_S
+    while run.time_s < until_s:
+        run.record(rng.uniform(20.0, 240.0), RESTING)
+        if run.state in RESTING:
+            _go_on(run, rng, case)
+        elif rng.random() < 0.5:
+            run.client.write("feed.speed_mm_s", draw_speed(rng))
+        else:
+            run.client.command(Command.HOLD)
+            _wait(run, case, State.HELD)
+            run.record(rng.choice([2.0, rng.uniform(2.0, 60.0)]))
+            run.client.command(Command.UNHOLD)
+            _wait(run, case, State.EXECUTE)
+    return _columns(run), _raised(run)
+
+
+def play_fault(case: Case) -> tuple[Columns, str]:
+    """The run with its fault, to the end of the watch or until the head itself stops the feed.
+
+    Also what the head's own guards said first, "" if nothing.
+    """
+    run = _started(case, ENDLESS_MM)
+    ahead_s = case.onset_s - run.time_s
+    if ahead_s < 0.0:
+        raise StudyError(f"case {case.number}: feeding began at {run.time_s:.0f} s, too late")
+    run.record(ahead_s + case.watch_s, RESTING)
+    return _columns(run), next(iter(_raised(run)), "")
+
+
+def _raised(run: TwinRun) -> list[str]:
+    return [event.text for event in run.events if event.code == EventCode.ALARM_RAISED]
+
+
+def _started(case: Case, length_mm: float) -> TwinRun:
+    run = TwinRun(case.scenario, case.twin_seed)
+    setup = _setup(case, length_mm)
+    setup.write_settings(run.client)
+    run.client.command(Command.RESET)
+    _wait(run, case, State.IDLE)
+    setup.start(run.client)
+    run.record(LATEST_START_S, {State.EXECUTE})
+    if run.state != State.EXECUTE:
+        raise StudyError(f"case {case.number}: {run.state.name} instead of feeding")
+    return run
+
+
+def _setup(case: Case, length_mm: float) -> RunSetup:
+    return RunSetup(
+        length_mm=round(length_mm, 3),
+        speed_mm_s=case.speed_mm_s,
+        setpoints_degC=list(SETPOINTS_DEGC),
+        settings=dict(case.settings),
+    )
+
+
+def _go_on(run: TwinRun, rng: random.Random, case: Case) -> None:
+    """After the end of a run the next one, after a hold of the head's own the same."""
+    if run.state == State.HELD:
+        run.record(20.0)
+        run.client.acknowledge(_ALL_ALARMS)
+        run.client.command(Command.UNHOLD)
+    elif run.state == State.COMPLETE:
+        run.client.command(Command.RESET)
+        _wait(run, case, State.IDLE)
+        _setup(case, rng.uniform(1000.0, 20_000.0)).start(run.client)
+    else:
+        raise StudyError(f"case {case.number}: {run.state.name} in normal running")
+    _wait(run, case, State.EXECUTE)
+
+
+def _wait(run: TwinRun, case: Case, state: State) -> None:
+    if run.record(QUICKLY_S, {state}) != state:
+        raise StudyError(f"case {case.number}: {run.state.name} instead of {state.name}")
+
+
+def _columns(run: TwinRun) -> Columns:
+    """What the detectors look at, and what they may look at."""
+    fitted = run.client.fitted
+    zones = (f"zone{k}_{what}" for k in range(1, fitted.zones + 1) for what in _ZONE)
+    return run.columns((*columns_needed(fitted.lanes), "inputs", *zones))
+
+
+_ZONE = ("pv_degC", "sp_degC", "op_percent")
