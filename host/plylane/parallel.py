@@ -57,11 +57,12 @@ def spread_map(
     """
     store = _Store(kept)
     missing = {key: chunk for key, chunk in chunks.items() if key not in store.results}
-    done(len(chunks) - len(missing), len(chunks))
+    ready = len(chunks) - len(missing)
+    done(ready, len(chunks))
     with store, _backend(spread) as jobs, _results(work, missing, jobs) as results:
-        for key, text in results:
+        for number, (key, text) in enumerate(results, ready + 1):
             store.keep(key, text)
-            done(sum(key in store.results for key in chunks), len(chunks))
+            done(number, len(chunks))
     return [store.results[key] for key in chunks]
 
 

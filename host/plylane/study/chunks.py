@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -11,28 +11,44 @@ from plylane.head.registers import State
 from plylane.jam import FeedWatch, Finding
 from plylane.study.cases import LANES, NOMINAL_MM_S, SLIP, SLIP_SHARE, Case, fault_case, normal_hour
 from plylane.study.drive import HOUR_S, Columns, play_fault, play_normal
-from plylane.study.matched import LENGTHS, matched_sums, peaks, stretches
+from plylane.study.matched import LENGTHS, PEAKS_KEPT, matched_sums, peaks, stretches
 
 Form = dict[str, Any]
 POLLS_PER_S = 50.0
 
 
-def normal_chunk(what: tuple[int, int, float]) -> Form:
-    """Normal running by seed, number and length (h): hours fed, findings, the optimum's peaks.
+@dataclass(frozen=True)
+class NormalChunk:
+    """So many hours of normal running, by seed and number. Every finding is a false alarm."""
 
-    Every finding is a false alarm.
-    """
-    seed, number, hours = what
-    case = normal_hour(seed, number)
-    columns, raised = play_normal(case, hours)
-    fed_s = float(np.count_nonzero(columns["state"] == State.EXECUTE)) / POLLS_PER_S
-    return {
-        "number": number,
-        "hours": fed_s / HOUR_S,
-        "findings": [finding.to_json() for finding in FeedWatch().judge(columns)],
-        "raised": raised,
-        "matched": _matched_in_normal(columns),
-    }
+    seed: int
+    number: int
+    hours: float
+
+    def run(self) -> Form:
+        """Hours fed, findings, what the head's own guards said, the peaks of the optimum."""
+        columns, raised = play_normal(normal_hour(self.seed, self.number), self.hours)
+        fed_s = float(np.count_nonzero(columns["state"] == State.EXECUTE)) / POLLS_PER_S
+        return {
+            "hours": fed_s / HOUR_S,
+            "findings": [finding.to_json() for finding in FeedWatch().judge(columns)],
+            "raised": raised,
+            "matched": _matched_in_normal(columns),
+        }
+
+
+@dataclass(frozen=True)
+class FaultChunk:
+    """Some faults, by seed and numbers from `first` on."""
+
+    seed: int
+    first: int
+    count: int
+
+    def run(self) -> Form:
+        """What was told of each."""
+        numbers = range(self.first, self.first + self.count)
+        return {"trials": [trial(fault_case(self.seed, number)) for number in numbers]}
 
 
 def _matched_in_normal(columns: Columns) -> Form:
@@ -43,17 +59,11 @@ def _matched_in_normal(columns: Columns) -> Form:
         high = [peaks(matched_sums(steps, length, SLIP_SHARE)) for steps in parts]
         lost = np.concatenate([steps.lost_mm[length] for steps in parts])
         form[length] = {
-            "peaks": np.sort(np.concatenate(high))[::-1][:20].tolist(),
+            "peaks": np.sort(np.concatenate(high))[::-1][:PEAKS_KEPT].tolist(),
             "sum": float(np.sum(lost)),
             "squares": float(np.sum(lost**2)),
         }
     return form
-
-
-def fault_chunk(what: tuple[int, Sequence[int]]) -> Form:
-    """Seed and numbers of faults: what was told of each."""
-    seed, numbers = what
-    return {"trials": [trial(fault_case(seed, number)) for number in numbers]}
 
 
 def trial(case: Case) -> Form:

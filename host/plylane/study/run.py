@@ -6,6 +6,7 @@ import hashlib
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -14,8 +15,9 @@ import plylane.study
 from plylane.head.registers import MAP_HASH
 from plylane.jam import WatchSettings
 from plylane.parallel import HERE, Done, Spread, chunked, spread_map
-from plylane.study.chunks import fault_chunk, normal_chunk
+from plylane.study.chunks import FaultChunk, NormalChunk
 from plylane.study.tally import tally
+from plylane.study_errors import StudyError
 from plylane.twin_door import twin_mark
 
 FAULTS_A_CHUNK = 20
@@ -57,35 +59,53 @@ def run_study(
     Raises TwinError, ParallelError, or StudyError when a case does not go as it should.
     """
     mark = code_mark()
-    chunks: dict[str, tuple[str, Any]] = {}
-    for number in range(math.ceil(plan.hours)):
-        hours = min(1.0, plan.hours - number)
-        what = f"{mark} seed {plan.seed} normal {number} {hours!r} h"
-        chunks[what] = ("normal", (plan.seed, number, hours))
-    for numbers in chunked(range(plan.faults), FAULTS_A_CHUNK):
-        what = f"{mark} seed {plan.seed} faults {numbers[0]} to {numbers[-1]}"
-        chunks[what] = ("faults", (plan.seed, numbers))
+    normal, faults = _normal_chunks(plan), _fault_chunks(plan)
+    chunks = {
+        f"{mark} {what}": _Chunk(source_mark(), chunk) for what, chunk in (normal | faults).items()
+    }
     path = None if kept is None else kept / KEPT
     forms = spread_map(_work, chunks, path, spread, done)
-    kinds = [kind for kind, _ in chunks.values()]
-    parts = {
-        wanted: [form for kind, form in zip(kinds, forms, strict=True) if kind == wanted]
-        for wanted in ("normal", "faults")
-    }
-    return Study(plan, mark, tally(parts["normal"], parts["faults"]))
+    return Study(plan, mark, tally(forms[: len(normal)], forms[len(normal) :]))
 
 
-def _work(what: tuple[str, Any]) -> dict[str, Any]:
-    kind, argument = what
-    return normal_chunk(argument) if kind == "normal" else fault_chunk(argument)
+@dataclass(frozen=True)
+class _Chunk:
+    """Work for a worker, and by which version of the study it is to be done."""
+
+    mark: str
+    work: NormalChunk | FaultChunk
+
+
+def _normal_chunks(plan: StudyPlan) -> dict[str, NormalChunk | FaultChunk]:
+    hours = (min(1.0, plan.hours - number) for number in range(math.ceil(plan.hours)))
+    chunks = (NormalChunk(plan.seed, number, part) for number, part in enumerate(hours))
+    return {repr(chunk): chunk for chunk in chunks}
+
+
+def _fault_chunks(plan: StudyPlan) -> dict[str, NormalChunk | FaultChunk]:
+    numbers = chunked(range(plan.faults), FAULTS_A_CHUNK)
+    chunks = (FaultChunk(plan.seed, part[0], len(part)) for part in numbers)
+    return {repr(chunk): chunk for chunk in chunks}
+
+
+def _work(chunk: _Chunk) -> dict[str, Any]:
+    if chunk.mark != source_mark():
+        raise StudyError("A worker has another version of plylane: install the same everywhere.")
+    return chunk.work.run()
 
 
 def code_mark() -> str:
     """Names detectors, their settings, the study's cases and the twin: with another one of these,
     nothing that was kept is used."""
-    parts = [f"{MAP_HASH}", WatchSettings().model_dump_json(), twin_mark()]
-    parts += [hashlib.sha256(path.read_bytes()).hexdigest() for path in _sources()]
+    parts = (source_mark(), WatchSettings().model_dump_json(), twin_mark())
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:12]
+
+
+@cache
+def source_mark() -> str:
+    """Names the sources of detectors and study, and the register map."""
+    parts = [path.read_bytes() for path in _sources()]
+    return hashlib.sha256(b"".join([f"{MAP_HASH}".encode(), *parts])).hexdigest()
 
 
 def _sources() -> Iterable[Path]:

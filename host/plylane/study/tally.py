@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import gammaincinv
 
 from plylane.study.cases import FAULTS, SLIP, SLIP_SHARE
 from plylane.study.matched import LENGTHS, same_rate_threshold, white_noise
@@ -23,7 +23,7 @@ def upper_limit(count: int, level: float = 0.95) -> float:
 
     F. Garwood, Fiducial limits for the Poisson distribution, Biometrika 28 (1936).
     """
-    return float(chi2.ppf(level, 2 * (count + 1))) / 2.0
+    return float(gammaincinv(count + 1, level))  # half the chi-squared quantile of 2 (count + 1)
 
 
 def tally(normal: Sequence[Form], faults: Sequence[Form]) -> Form:
