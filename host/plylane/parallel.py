@@ -12,7 +12,9 @@ import json
 import multiprocessing
 import signal
 import threading
+import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import BrokenExecutor, CancelledError
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -28,6 +30,9 @@ Done = Callable[[int, int], None]  # chunks done, of how many
 
 CLUSTER_S = 10.0
 """How long to look for a cluster."""
+SILENCE_S = 1800.0
+"""A chunk takes seconds or minutes: after so long without a result the workers are lost. It is how
+a worker that dies on every try is met on Dask, of which joblib (1.6) tells nothing."""
 
 
 @dataclass(frozen=True)
@@ -59,8 +64,10 @@ def spread_map(
     missing = {key: chunk for key, chunk in chunks.items() if key not in store.results}
     ready = len(chunks) - len(missing)
     done(ready, len(chunks))
-    with store, _backend(spread) as jobs, _results(work, missing, jobs) as results:
+    with store, _backend(spread), _results(work, missing, spread) as results:
         for number, (key, text) in enumerate(results, ready + 1):
+            if isinstance(text, Exception):
+                raise text
             store.keep(key, text)
             done(number, len(chunks))
     return [store.results[key] for key in chunks]
@@ -68,37 +75,55 @@ def spread_map(
 
 @contextlib.contextmanager
 def _results(
-    work: Callable[[Any], Form], chunks: Mapping[str, Any], jobs: int
-) -> Iterator[Iterator[tuple[str, str]]]:
+    work: Callable[[Any], Form], chunks: Mapping[str, Any], spread: Spread
+) -> Iterator[Iterator[tuple[str, str | Exception]]]:
     """Results as they come, as JSON; what still runs is dropped when the caller is through."""
     if not chunks:
         yield iter(())
         return
-    parallel = joblib.Parallel(jobs, return_as="generator_unordered", pre_dispatch="2*n_jobs")
+    parallel = joblib.Parallel(
+        spread.jobs if spread.cluster is None else -1,
+        return_as="generator_unordered",
+        pre_dispatch="2*n_jobs",
+        timeout=None if spread.cluster is None else SILENCE_S,
+    )
     results = parallel(joblib.delayed(_chunk)(work, key, chunk) for key, chunk in chunks.items())
     try:
         yield results
     finally:
-        results.close()
+        with warnings.catch_warnings(action="ignore"):  # of what was not waited for
+            results.close()
 
 
-def _chunk(work: Callable[[Any], Form], key: str, argument: Any) -> tuple[str, str]:
-    """In a worker. Ctrl-C is the parent's to act on; it ends its workers itself."""
+def _chunk(work: Callable[[Any], Form], key: str, argument: Any) -> tuple[str, str | Exception]:
+    """In a worker. Ctrl-C is the parent's to act on; it ends its workers itself.
+
+    What `work` raises is handed back: joblib (1.6) waits for ever where a task of Dask raises.
+    """
     in_worker = multiprocessing.parent_process() is not None
     if in_worker and threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGINT, signal.SIG_IGN)
-    return key, json.dumps(work(argument))
+    try:
+        return key, json.dumps(work(argument))
+    except Exception as error:
+        return key, error
 
 
 @contextlib.contextmanager
-def _backend(spread: Spread) -> Iterator[int]:
-    """joblib's backend for a while; gives the number of jobs to ask for."""
-    if spread.cluster is None:
-        with joblib.parallel_config("loky", inner_max_num_threads=1):
-            yield spread.jobs
-        return
-    with _client(spread.cluster), joblib.parallel_config("dask"):
-        yield -1
+def _backend(spread: Spread) -> Iterator[None]:
+    """joblib's backend for a while."""
+    try:
+        if spread.cluster is None:
+            with joblib.parallel_config("loky", inner_max_num_threads=1):
+                yield
+        else:
+            with _client(spread.cluster), joblib.parallel_config("dask"):
+                yield
+    except (BrokenExecutor, CancelledError, multiprocessing.TimeoutError) as error:
+        raise ParallelError(
+            "The workers were lost: for want of memory, or by their computers' end. "
+            "Give the same command again; what was finished is kept."
+        ) from error
 
 
 def _client(address: str) -> Any:

@@ -3,6 +3,7 @@
     python tests/benchmarks/speed.py [--seconds 120]
 
 - twin through the in-process door: virtual seconds a wall second, one telemetry read every 20 ms
+- the same polls taken inside the core, as the study takes them
 - twin through the typed client, framed and checked by pymodbus, over the virtual line: the same
 - polls a second of the client in real time on the twin's line against what the wire allows
 - rows a second in replay (read and judge) against reading the same file with pyarrow alone
@@ -67,6 +68,17 @@ def in_process(seconds: float) -> float:
     return seconds / (time.perf_counter() - begin)
 
 
+def recorded(seconds: float) -> float:
+    """Virtual seconds a wall second through `Twin.record`, feeding."""
+    twin, frame = feeding(), request()
+    HeadClient.open("direct", opener=lambda _: DirectPort(twin)).take_events()  # none shall wait
+    into = bytearray(round(seconds * 1000 / POLL_MS) * 2 * FITTED.words)
+    begin = time.perf_counter()
+    rows = twin.record(frame, into, 2 * FITTED.words, POLL_MS)
+    assert rows * 2 * FITTED.words == len(into)
+    return seconds / (time.perf_counter() - begin)
+
+
 def through_client(seconds: float) -> float:
     """Virtual seconds a wall second through poller, client, pymodbus and the twin's line."""
     client = HeadClient.open(twin_url(demo_scenario(), 7, "virtual"))
@@ -115,6 +127,7 @@ def main() -> None:
     )
     seconds = parser.parse_args().seconds
     print(f"in-process door           {in_process(seconds):8.0f} x real time   (aim: over 500)")
+    print(f"polls inside the core     {recorded(seconds):8.0f} x real time")
     print(f"client over virtual line  {through_client(seconds):8.1f} x real time   (aim: over 15)")
     polls, most = polls_against_the_wire(min(seconds, 20.0))
     share = f"of {most:.1f} that the wire allows: {polls / most:.0%}"

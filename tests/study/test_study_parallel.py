@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from plylane import parallel
 from plylane.parallel import Spread, spread_map
 from plylane.study_errors import ParallelError
 
@@ -61,6 +63,25 @@ def test_what_was_finished_before_an_error_is_kept(tmp_path: Path) -> None:
     results = spread_map(third, CHUNKS, path, ONE)
     assert calls == [4, 5, 6]
     assert results == [json.loads(json.dumps(third(number))) for number in CHUNKS.values()]
+
+
+def ends_its_process(number: int) -> dict[str, Any]:
+    os._exit(number)
+
+
+def test_workers_that_are_ended_are_said(cluster: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    with pytest.raises(ParallelError, match="workers were lost"):
+        spread_map(ends_its_process, CHUNKS, None, Spread(jobs=2))
+    monkeypatch.setattr(parallel, "SILENCE_S", 2.0)
+    with pytest.raises(ParallelError, match="workers were lost"):
+        spread_map(ends_its_process, CHUNKS, None, Spread(cluster=cluster))
+
+
+@pytest.mark.parametrize("where", ["processes", "cluster"])
+def test_what_a_worker_raises_comes_back(where: str, cluster: str) -> None:
+    spread = Spread(jobs=2) if where == "processes" else Spread(cluster=cluster)
+    with pytest.raises(ParallelError, match="four"):
+        spread_map(fails_at_four, CHUNKS, None, spread)
 
 
 def test_another_key_is_other_work(tmp_path: Path) -> None:

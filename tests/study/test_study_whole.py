@@ -9,14 +9,12 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from dask.distributed import LocalCluster
 
 from plylane.head.client import HeadClient
 from plylane.head.registers import State
@@ -30,6 +28,7 @@ from plylane.study.cases import FAULTS, LANES, fault_case, normal_hour
 from plylane.study.chunks import FaultChunk, lost_mm
 from plylane.study.drive import play_fault
 from plylane.study.run import KEPT
+from plylane.study_command import replay_table, study
 from plylane.twin_door import demo_scenario, quick_port
 from plylane_twin import Scenario
 from plylane_twin.plant_parameters import PlantParameters
@@ -40,18 +39,15 @@ COMMAND = ["study", "--hours", "0.04", "--faults", "25", "--seed", "3", "--json"
 
 
 @pytest.fixture(scope="module")
-def figures() -> str:
-    """In one process, in one go, nothing kept."""
-    return json.dumps(run_study(PLAN, None, ONE).to_json())
+def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where the figures' chunks are kept."""
+    return tmp_path_factory.mktemp("kept")
 
 
 @pytest.fixture(scope="module")
-def cluster() -> Iterator[str]:
-    """A Dask scheduler and two workers, processes of this machine."""
-    with LocalCluster(
-        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
-    ) as started:
-        yield started.scheduler_address
+def figures(kept: Path) -> str:
+    """In one process, in one go."""
+    return json.dumps(run_study(PLAN, kept, ONE).to_json())
 
 
 # ------------------------------------------------------------------ cases
@@ -100,8 +96,8 @@ def test_the_detector_cannot_know_before_the_fault() -> None:
 
 
 def test_a_cluster_gives_the_same_to_the_bit(figures: str, cluster: str, tmp_path: Path) -> None:
-    study = run_study(PLAN, tmp_path, Spread(cluster=cluster))
-    assert json.dumps(study.to_json()) == figures
+    result = run_study(PLAN, tmp_path, Spread(cluster=cluster))
+    assert json.dumps(result.to_json()) == figures
 
 
 def plylane(*arguments: str, cwd: Path) -> subprocess.Popen[str]:
@@ -132,12 +128,13 @@ def test_ended_at_any_time_it_goes_on(number: int, jobs: str, figures: str, tmp_
     assert kept.read_bytes().count(b"\n") == 3
 
 
-def test_the_tables_are_printed(figures: str, tmp_path: Path) -> None:
-    run_study(PLAN, tmp_path / "study", ONE)
-    process = plylane(*[word for word in COMMAND if word != "--json"], cwd=tmp_path)
-    told, said = process.communicate(timeout=120)
-    assert (process.returncode, said) == (0, "")
+def test_the_tables_are_printed(
+    figures: str, kept: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    study(hours=PLAN.hours, faults=PLAN.faults, seed=PLAN.seed, out=kept)
+    told, said = capsys.readouterr()
     form = json.loads(figures)
+    assert said == ""
     assert f"False alarms: {form['false_alarms']['count']} in" in told
     assert f"Diagnosis of {form['diagnosis']['told']}:" in told
     assert all(heading in told for heading in ("First finding", "beside the optimum"))
@@ -198,13 +195,13 @@ def test_a_table_over_many_runs(runs: Path, cluster: str) -> None:
     assert run_table(runs / "a-lane", ONE).findings == table.findings[:1]
 
 
-def test_the_table_as_a_command(runs: Path) -> None:
-    process = plylane("replay", str(runs), "--table", cwd=runs)
-    told, said = process.communicate(timeout=120)
-    assert (process.returncode, said) == (0, "")
+def test_the_table_as_a_command(runs: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    replay_table(runs, None, as_json=False)
+    told = capsys.readouterr().out
     assert "a-lane" in told and "Note: c-torn" in told and "Note: d-bad" in told
     process = plylane("replay", str(runs), "--table", "--json", cwd=runs)
-    told, _ = process.communicate(timeout=120)
+    told, said = process.communicate(timeout=120)
+    assert (process.returncode, said) == (0, "")
     assert json.loads(told) == run_table(runs, ONE).to_json()
 
 
