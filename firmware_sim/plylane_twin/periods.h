@@ -6,7 +6,7 @@
 
 #include "head.h"
 
-/* What `periods` calls of head_pulse in a row do, and the pulses they give: added to pulses[drive].
+/* What `periods` calls (one or more) of head_pulse in a row do, and the pulses they give: added to pulses[drive].
  * A fifth of a feeding twin's time went there. A test holds it to head_pulse. */
 void quiet_periods(struct head *head, uint8_t periods, uint8_t *pulses);
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import json
 import multiprocessing
+import pickle
 import signal
 import threading
 import warnings
@@ -106,7 +107,16 @@ def _chunk(work: Callable[[Any], Form], key: str, argument: Any) -> tuple[str, s
     try:
         return key, json.dumps(work(argument))
     except Exception as error:
-        return key, error
+        return key, _portable(error)
+
+
+def _portable(error: Exception) -> Exception:
+    """The error, or its text where it would not survive the way to the parent."""
+    try:
+        pickle.loads(pickle.dumps(error))
+    except Exception:
+        return ParallelError(f"A worker failed with {type(error).__name__}: {error}")
+    return error
 
 
 @contextlib.contextmanager

@@ -37,7 +37,7 @@ def run_table(
 
     Raises RunError where there is none, ParallelError.
     """
-    chunks = {path.name: path.resolve() for path in _runs(folder)}
+    chunks = {path.name: path for path in _runs(folder.resolve())}
     forms = spread_map(_judged, chunks, None, spread, done)
     findings = [
         {"run": name, **finding}

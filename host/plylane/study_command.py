@@ -13,16 +13,17 @@ from cyclopts.validators import Number
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
+from rich.text import Text
 
 from plylane.study_errors import ParallelError
 
 OUT = Path("study")
-Flag = Annotated[bool, Parameter(negative="")]
 Hours = Annotated[float, Parameter(validator=Number(gt=0, lte=1e6))]
 Count = Annotated[int, Parameter(validator=Number(gte=0, lte=10_000_000))]
 Jobs = Annotated[int, Parameter(validator=Number(gte=1, lte=4096))]
 Seed = Annotated[int, Parameter(validator=Number(gte=0, lt=2**64))]
 errors = Console(stderr=True)
+FILE_WIDTH = 200
 
 
 def study(
@@ -79,7 +80,7 @@ def study(
     if as_json:
         print(json_text.dumps(result.to_json()))
     else:
-        print_study(result.figures, Console())
+        print_study(result.figures, _output())
 
 
 def replay_table(folder: Path, cluster: str | None, as_json: bool) -> None:
@@ -92,7 +93,7 @@ def replay_table(folder: Path, cluster: str | None, as_json: bool) -> None:
     if as_json:
         print(json_text.dumps(table.to_json()))
         return
-    console = Console()
+    console = _output()
     console.print(_table("", _HEADS, [_cells(form) for form in table.findings]))
     console.print(f"{len(table.findings)} findings in {table.runs} runs.")
     for note in table.notes:
@@ -106,6 +107,12 @@ def _cells(form: dict[str, Any]) -> tuple[str, ...]:
     lane = "-" if form["lane"] is None else str(form["lane"])
     numbers = _number(form["time_s"]), form["kind"], lane, _number(form["lost_mm"])
     return form["run"], *numbers, form["text"]
+
+
+def _output() -> Console:
+    """The terminal; a file or a pipe gets lines as long as they need be."""
+    console = Console()
+    return console if console.is_terminal else Console(width=FILE_WIDTH)
 
 
 @contextmanager
@@ -125,6 +132,7 @@ def print_study(figures: dict[str, Any], console: Console) -> None:
     _print_false_alarms(figures["false_alarms"], console)
     console.print(_delay_table(figures))
     _print_abrupt(figures["abrupt"], console)
+    _print_early(figures["early"], console)
     console.print(_confusion_table(figures["confusion"]))
     _print_diagnosis(figures["diagnosis"], console)
     if figures["slip"]:
@@ -151,6 +159,11 @@ def _print_abrupt(abrupt: dict[str, Any], console: Console) -> None:
         f" speed: {jams['trials']}, lost feed {_number(lost.get('median'))} mm at the median,"
         f" {_number(lost.get('p99'))} mm at the 99th percentile."
     )
+
+
+def _print_early(early: int, console: Console) -> None:
+    if early:
+        console.print(f"Told before the fault began: {early}.")
 
 
 def _print_diagnosis(diagnosis: dict[str, Any], console: Console) -> None:
@@ -195,7 +208,7 @@ def _table(title: str, heads: tuple[str, ...], rows: list[tuple[str, ...]]) -> T
     for number, head in enumerate(heads):
         table.add_column(head, justify="left" if number == 0 else "right")
     for row in rows:
-        table.add_row(*row)
+        table.add_row(*map(Text, row))  # no markup: a run's name may have brackets
     return table
 
 

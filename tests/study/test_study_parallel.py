@@ -77,6 +77,20 @@ def test_workers_that_are_ended_are_said(cluster: str, monkeypatch: pytest.Monke
         spread_map(ends_its_process, CHUNKS, None, Spread(cluster=cluster))
 
 
+class Unportable(Exception):  # noqa: N818
+    def __init__(self, what: str, why: str) -> None:
+        super().__init__(f"{what}, {why}")
+
+
+def fails_unportably(number: int) -> dict[str, Any]:
+    raise Unportable("late", "tired")
+
+
+def test_an_error_that_cannot_travel_is_told_in_words() -> None:
+    with pytest.raises(ParallelError, match="Unportable: late, tired"):
+        spread_map(fails_unportably, CHUNKS, None, Spread(jobs=2))
+
+
 @pytest.mark.parametrize("where", ["processes", "cluster"])
 def test_what_a_worker_raises_comes_back(where: str, cluster: str) -> None:
     spread = Spread(jobs=2) if where == "processes" else Spread(cluster=cluster)

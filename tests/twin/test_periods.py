@@ -28,7 +28,7 @@ def head_with(drives: list[tuple[int, int, int]], left: int, silence: int, state
     return head
 
 
-@given(DRIVES, st.integers(-128, 127), st.integers(0, 255), st.integers(0, 2), st.integers(0, 16))
+@given(DRIVES, st.integers(-128, 127), st.integers(0, 255), st.integers(0, 2), st.integers(1, 16))
 def test_it_does_what_so_many_calls_do(
     drives: list[tuple[int, int, int]], left: int, silence: int, state: int, periods: int
 ) -> None:

@@ -117,13 +117,12 @@ def _went(columns: Columns, name: str, start_s: float, stop_s: float) -> float:
 
 
 def _passage(case: Case, columns: Columns, length: str) -> list[list[float]]:
-    """New heights of the matched CUSUM after the onset: height, feed (mm) and time (s) since."""
+    """New heights of the matched CUSUM after the onset: height, and feed since, mm."""
     *_, steps = stretches(columns, LANES)
     sums = matched_sums(steps, length, SLIP_SHARE)
     onset_mm = float(np.interp(case.onset_s, columns["time_s"], columns["feed_position_mm"]))
     found: list[list[float]] = []
     for k in np.flatnonzero(steps.time_s >= case.onset_s).tolist():
         if not found or sums[k] > found[-1][0]:
-            since = steps.feed_mm[k] - onset_mm, steps.time_s[k] - case.onset_s
-            found.append([round(float(x), 4) for x in (sums[k], *since)])
+            found.append([float(sums[k]), float(steps.feed_mm[k]) - onset_mm])
     return found

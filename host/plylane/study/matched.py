@@ -76,16 +76,6 @@ def peaks(sums: Floats) -> Floats:
 
 
 @dataclass(frozen=True)
-class Delay:
-    """Mean delay in feed (mm), of so many faults, and how many were not told in the watch."""
-
-    mm: float
-    s: float
-    told: int
-    missed: int
-
-
-@dataclass(frozen=True)
 class WhiteNoise:
     """What a matched CUSUM needs on independent normal steps of the same variance."""
 
@@ -95,7 +85,7 @@ class WhiteNoise:
 
 
 def same_rate_threshold(all_peaks: list[float], false_alarms: int) -> float:
-    """The lowest threshold (mm) with no more false alarms than that, on the hours of the peaks."""
+    """The lowest threshold (mm) that no more peaks of normal running exceed than that."""
     ordered = sorted(all_peaks, reverse=True)
     return ordered[false_alarms] if false_alarms < len(ordered) else 0.0
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -139,12 +138,6 @@ def _verdict(trial: Mapping[str, Any]) -> str:
 # ------------------------------------------------------------------------------------ the optimum
 
 
-@dataclass(frozen=True)
-class _Mean:
-    mm: float
-    s: float
-
-
 def optimum(normal: Sequence[Form], trials: Sequence[Form], alarms: int) -> Form:
     """Slip of 10 %: the detector's mean delay beside that of a CUSUM that knows the fault.
 
@@ -157,9 +150,9 @@ def _beside(length: str, normal: Sequence[Form], trials: Sequence[Form], alarms:
     moments = [chunk["matched"][length] for chunk in normal]
     high_mm = same_rate_threshold([peak for part in moments for peak in part["peaks"]], alarms)
     pairs = [
-        (trial["told"], passage)
+        (trial["told"], mm)
         for trial in trials
-        if trial["told"] and (passage := _passes(trial["matched"][length], high_mm))
+        if trial["told"] and (mm := _passes(trial["matched"][length], high_mm)) is not None
     ]
     steps = sum(chunk["matched"]["steps"] for chunk in normal)
     mean = sum(part["sum"] for part in moments) / steps
@@ -178,11 +171,11 @@ def _beside(length: str, normal: Sequence[Form], trials: Sequence[Form], alarms:
     }
     if pairs:
         detector = float(np.mean([told["fed_mm"] for told, _ in pairs]))
-        matched = float(np.mean([passage.mm for _, passage in pairs]))
+        matched = float(np.mean([mm for _, mm in pairs]))
         form |= {"detector_mm": detector, "matched_mm": matched, "ratio": detector / matched}
     return form
 
 
-def _passes(passage: Sequence[Sequence[float]], high_mm: float) -> _Mean | None:
-    """Where the matched CUSUM first came to the threshold."""
-    return next((_Mean(mm, s) for height, mm, s in passage if height >= high_mm), None)
+def _passes(passage: Sequence[Sequence[float]], high_mm: float) -> float | None:
+    """Feed from the onset to where the matched CUSUM first stood above the threshold, mm."""
+    return next((mm for height, mm in passage if height > high_mm), None)
