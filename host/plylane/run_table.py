@@ -16,8 +16,8 @@ from plylane.runlog.recorder import TELEMETRY
 @dataclass(frozen=True)
 class RunTable:
     """`findings`: forms of findings with the run's folder and the sentence added, in the order of
-    folders and time. `notes`: one line for a run that is torn or cannot be read. `runs`: how many
-    were read."""
+    folders and time. `notes`: a line for each thing that is not as it should be with a run: torn, with
+    a break in it, or not to be read. `runs`: how many were read."""
 
     runs: int
     findings: list[dict[str, Any]]
@@ -45,7 +45,9 @@ def run_table(
         for finding in form.get("findings", ())
     ]
     notes = [
-        f"{name}: {form['note']}" for name, form in zip(chunks, forms, strict=True) if form["note"]
+        f"{name}: {note}"
+        for name, form in zip(chunks, forms, strict=True)
+        for note in form["notes"]
     ]
     return RunTable(sum("findings" in form for form in forms), findings, notes)
 
@@ -71,6 +73,6 @@ def _judged(folder: Path) -> dict[str, Any]:
     try:
         recording = Recording.open(folder)
     except RunError as error:
-        return {"note": str(error)}
+        return {"notes": [str(error)]}
     findings = [{**finding.to_json(), "text": finding.text} for finding in recording.findings]
-    return {"findings": findings, "note": f"ends early: {recording.torn}" if recording.torn else ""}
+    return {"findings": findings, "notes": recording.remarks}

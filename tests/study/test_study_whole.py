@@ -190,7 +190,7 @@ def test_a_table_over_many_runs(runs: Path, cluster: str) -> None:
     assert (kinds["a-lane"], kinds["b-head"]) == ("strip_stuck", "head_jam")
     assert all(finding["text"].startswith("At ") for finding in table.findings)
     torn, bad = table.notes
-    assert torn.startswith("c-torn: ends early") and bad.startswith("d-bad: ")
+    assert torn.startswith("c-torn: The log is torn") and bad.startswith("d-bad: ")
     assert run_table(runs, Spread(cluster=cluster)) == table
     assert run_table(runs / "a-lane", ONE).findings == table.findings[:1]
 
