@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from plylane_twin import wood
+from plylane.plan import wood
+from plylane_twin.wood import carried_W
 
 KELVIN = 273.15
 
@@ -71,9 +72,9 @@ def test_carried_heat_stays_between_its_limits(
     speed: float, heat: float, contact: float, length: float
 ) -> None:
     """Never more than warms the stack wholly, nor than the contact lets through at full rise."""
-    found = wood.carried_W(heat, contact, length, speed, 80.0)
+    found = carried_W(heat, contact, length, speed, 80.0)
     assert 0.0 < found <= min(speed * heat, contact * length) * 80.0 * (1.0 + 1e-12)
 
 
 def test_nothing_is_carried_at_rest() -> None:
-    assert wood.carried_W(0.018, 0.003, 80.0, 0.0, 88.0) == 0.0
+    assert carried_W(0.018, 0.003, 80.0, 0.0, 88.0) == 0.0
