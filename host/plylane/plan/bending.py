@@ -80,7 +80,8 @@ def overhang_deg(offset_mm: ArrayLike, layer_mm: ArrayLike) -> Floats:
 
 def layer_offset_mm(overhang_deg: ArrayLike, layer_mm: ArrayLike) -> Floats:
     """How far to the side a layer of that height may be laid for a lean from upright."""
-    return np.tan(np.radians(overhang_deg)) * np.asarray(layer_mm)
+    offset: Floats = np.tan(np.radians(overhang_deg)) * np.asarray(layer_mm, dtype=np.float64)
+    return offset
 
 
 @dataclass(frozen=True, slots=True)
