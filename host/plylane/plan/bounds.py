@@ -27,6 +27,7 @@ class _Linear:
     slope: Floats
 
     def at(self, block_degC: Floats | float) -> Floats:
+        """With the block at a temperature, or one for each value."""
         value: Floats = self.base + self.slope * block_degC
         return value
 
@@ -69,6 +70,7 @@ class Split:
         return _Linear(shares @ self._source, shares[..., self._column])
 
     def glue_pressed(self) -> _Linear:
+        """Glue lines at the places where they are pressed (S, places, lines)."""
         return _Linear(self.glue.base[:, self.pressed], self.glue.slope[:, self.pressed])
 
     def above_s(self, limit_degC: float, block_degC: Floats) -> Floats:

@@ -16,6 +16,7 @@ Left out: heat that dries the wood, heat lost at the edges, properties changing 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from math import ceil
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +26,7 @@ from plylane.plan.wood import Wood
 
 Floats = NDArray[np.float64]
 
-CELLS = 10  # of a strip: within 0.1 % of a solution with ever more of them, see tests
+CELLS, STACK_CELLS = 10, 40  # least of a strip and of a stack: within 0.1 % of ever more, see tests
 ENTRY, AIR, FIRST_ZONE = 0, 1, 2  # sources
 
 
@@ -207,13 +208,16 @@ def passage(
     way: Way,
     speed_mm_s: Floats | list[float],
     places: int = 33,
-    cells: int = CELLS,
+    cells: int | None = None,
 ) -> Passage:
-    """Solve for speeds (S), each above 0, at `places` of every stretch, its ends among them."""
+    """Solve for speeds (S), each above 0, at `places` of every stretch, its ends among them.
+
+    `cells` of a strip; None: as many as the accuracy takes. Raises ValueError on a speed.
+    """
     speed = np.asarray(speed_mm_s, dtype=np.float64)
     if not (speed > 0.0).all():
         raise ValueError(f"speed_mm_s {speed.min():g} is not above 0")
-    section = _cut(stack, cells)
+    section = _cut(stack, cells or max(CELLS, ceil(STACK_CELLS / len(stack.strip_mm))))
     modes = {s.contact_W_m2K: _Modes(section, s.contact_W_m2K) for s in way.stretches}
     state = np.zeros((len(speed), len(section.heat_J_m2K), FIRST_ZONE + way.zones))
     state[:, :, ENTRY] = 1.0

@@ -158,9 +158,10 @@ def _last_with_room(case: HeatCase, low: float, high: float) -> float:
     """Halve between a speed with room and one without; room may end in a jump to "never"."""
     while high - low > _SPEED_WITHIN * high:
         middle = 0.5 * (low + high)
-        low, high = (middle, high) if _room_K(case, middle) >= 0.0 else (low, middle)
+        low, high = (middle, high) if room_K(case, middle) >= 0.0 else (low, middle)
     return low
 
 
-def _room_K(case: HeatCase, speed_mm_s: float) -> float:
+def room_K(case: HeatCase, speed_mm_s: float) -> float:
+    """How wide the window is at a speed beyond twice the tolerance; below 0 there is none."""
     return float(bounds(case, passage(case.stack, case.way, [speed_mm_s])).room_K[0])
