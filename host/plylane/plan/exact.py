@@ -1,4 +1,4 @@
-"""Every order of joints, cut short by bounds: the least strip for a few strips, or the proof of none.
+"""Every order of joints, cut short by bounds: the least strip for a few strips, or proof of none.
 
 For a given order of the joints along the cord the rules only ever hold a joint back: it lies no
 further than its strip reaches, and no nearer than the stagger before the next one. Such rules have
