@@ -21,6 +21,9 @@ from rich.table import Table
 
 from plylane.commission import CommissionError
 from plylane.head.errors import HeadError
+from plylane.plan_command import plan
+from plylane.plan_file import PlanError
+from plylane.run_plan import kept_plan
 from plylane.run_setup import RunSetup, SetupError
 from plylane.runlog import RunError
 from plylane.tune_command import tune
@@ -39,7 +42,7 @@ CAUTION = (
     "Hot parts, moving rollers, fumes. Software is not a safety function: "
     "the hard-wired stop and the thermal cut-out come first."
 )
-USER_ERRORS = (CommissionError, HeadError, RunError, SetupError, TuneError, TwinError)
+USER_ERRORS = (CommissionError, HeadError, PlanError, RunError, SetupError, TuneError, TwinError)
 
 Positive = Annotated[float, Parameter(validator=Number(gt=0, lte=1e9))]
 Pace = Annotated[float, Parameter(validator=Number(gt=0, lte=1000))]
@@ -54,6 +57,7 @@ app = App(
     + CAUTION,
 )
 app.command(tune)
+app.command(plan)
 errors = Console(stderr=True)
 
 
@@ -157,8 +161,8 @@ def monitor(
     if client.attach_reset:
         live.say("Opening the port reset the head: see docs/wiring.md for the remedy.")
     if log:
-        plan = setup.model_dump() if setup else {}
-        live.record(new_folder(out, "run"), live=True, plan=plan, started=started("wall"))
+        kept = kept_plan(setup, run)
+        live.record(new_folder(out, "run"), live=True, plan=kept, started=started("wall"))
     _show(live, client)
     if live.run_folder:
         print(f"Log: {live.run_folder}")

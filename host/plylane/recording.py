@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 from plylane.head.registers import EventCode
 from plylane.head.snapshot import Event
 from plylane.jam import FeedWatch, Finding, WatchSettings, columns_needed
+from plylane.plan.departures import Departure
+from plylane.run_plan import departures_of
 from plylane.runlog import Run, RunError
 
 
@@ -23,6 +25,7 @@ class Recording:
     run: Run
     findings: list[Finding]
     events: list[Event]
+    departures: list[Departure] = field(default_factory=list)
     _columns: dict[str, NDArray[Any]] = field(default_factory=dict, repr=False, compare=False)
 
     @classmethod
@@ -30,7 +33,8 @@ class Recording:
         """Read a run and judge it. Raises RunError."""
         run = Run.open(folder)
         columns = run.columns(columns_needed(run.info.lanes))
-        return cls(run, FeedWatch(watch_settings(run)).judge(columns), events_of(run))
+        findings = FeedWatch(watch_settings(run)).judge(columns)
+        return cls(run, findings, events_of(run), departures_of(run))
 
     @property
     def name(self) -> str:
@@ -68,6 +72,7 @@ class Recording:
             "rows": self.run.rows,
             "torn": self.run.torn,
             "findings": found,
+            "departures": [one.to_json() for one in self.departures],
         }
 
 

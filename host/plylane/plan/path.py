@@ -91,7 +91,7 @@ class Curve:
 
 
 def from_curves(length_mm: float, curves: Sequence[Curve]) -> CordPath:
-    """A path of straight parts and arcs. Raises PathError where curves overlap or leave the cord."""
+    """Straight parts and arcs. Raises PathError where curves overlap or leave the cord."""
     rows = [(0.0, 0.0)]
     for number, curve in enumerate(curves, 1):
         if curve.start_mm < rows[-1][0] - SAME_MM:

@@ -1,0 +1,167 @@
+"""`plylane plan`: what a cord takes, before wood is wasted on it."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+from cyclopts import Parameter
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from plylane.plan_file import PlanError, PlanFile, read_plan
+from plylane.plan_forms import to_json, to_run
+from plylane.plan_text import COURSE_LEGEND, MAP_LEGEND, course_rows, facts, lane_rows, map_rows
+
+if TYPE_CHECKING:
+    from plylane.plan.plan import CordPlan
+
+DEMO_PLAN = Path(__file__).with_name("plans") / "lamp_rib.toml"
+CANNOT_BE_RUN = 1
+FIGURE_COLUMNS, MAP_ROWS, COURSE_ROWS = 64, 14, 12
+SHOWN_LOADINGS = 40
+CAUTION = (
+    "A plan rests on assumptions of contact and wood: try it on a sacrificial stack with a"
+    " thermocouple in its glue line. Hot wood can char and ignite; stay with the machine."
+)
+
+Flag = Annotated[bool, Parameter(negative="")]
+errors = Console(stderr=True)
+
+
+def plan(
+    file: Path = DEMO_PLAN,
+    /,
+    *,
+    run: Path | None = None,
+    path_out: Path | None = None,
+    report: Path | None = None,
+    screen: Flag = False,
+    as_json: Annotated[bool, Parameter(name="--json", negative="")] = False,
+) -> None:
+    """Plan a cord: speed and temperatures, bends, motors, which strip goes where.
+
+    Ends with status 1 where the plan cannot be run, and says what to change.
+
+    Parameters
+    ----------
+    file
+        Plan file (docs/plan.md); the demo's lamp rib when left out.
+    run
+        Write a run file for plylane monitor --run.
+    path_out
+        Write the path as a CSV file, piece by piece, as the twin's robot travels it.
+    report
+        Write a page with figures into this folder.
+    screen
+        Show the plan on the Plan screen.
+    as_json
+        Print the plan as one JSON object.
+    """
+    from plylane.plan.plan import work_out
+
+    told, job = read_plan(file)
+    done = work_out(job)
+    if path_out is not None:
+        _write(path_out, path_csv(done))
+    if report is not None:
+        from plylane.report.plan_page import write_page
+
+        page = _saved(report, lambda: write_page(done, report))
+        errors.print(f"Page: {page}", style="dim")
+    if run is not None:
+        _write(run, _run_text(done, told, file))
+    if screen:
+        from plylane.screens.plan import PlanApp
+
+        PlanApp(done).run()
+    elif as_json:
+        _print_json(to_json(done))
+    else:
+        print_plan(done, Console())
+    if not done.ready:
+        sys.exit(CANNOT_BE_RUN)
+
+
+def _print_json(form: dict[str, Any]) -> None:
+    print(json.dumps(form))
+
+
+def _run_text(done: CordPlan, told: PlanFile, file: Path) -> str:
+    try:
+        return to_run(done, dict(told.run.settings))
+    except ValueError as error:
+        raise PlanError(f"{file}: {error}") from error
+
+
+def path_csv(done: CordPlan) -> str:
+    """The path in pieces of constant curvature, at the planned speed."""
+    from plylane.plan.path import pieces
+
+    if done.speed_mm_s is None:
+        raise PlanError(f"the plan has no speed to travel at: {done.problems[0]}")
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(["from_mm", "to_mm", "speed_mm_s", "curvature_per_mm"])
+    for start, stop, curvature in pieces(done.job.path):
+        writer.writerow(
+            [f"{start:.3f}", f"{stop:.3f}", f"{done.speed_mm_s:.2f}", f"{curvature:.8f}"]
+        )
+    return text.getvalue()
+
+
+def _write(path: Path, text: str) -> None:
+    _saved(path, lambda: path.write_text(text, encoding="utf-8", newline="\n"))
+
+
+def _saved(path: Path, write: Any) -> Any:
+    try:
+        return write()
+    except OSError as error:
+        raise PlanError(f"{path}: cannot be written ({error.strerror}); choose another") from error
+
+
+def print_plan(done: CordPlan, console: Console) -> None:
+    """Facts, figures, strips and what stands in the way, for a person at a terminal."""
+    console.print(Text(done.job.name, style="bold"))
+    table = Table(box=None, show_header=False, padding=(0, 2, 0, 0))
+    for name, value in facts(done):
+        table.add_row(Text(name, style="dim"), value)
+    console.print(table)
+    columns = max(20, min(FIGURE_COLUMNS, console.width - 14))
+    figures = [
+        ("Speed against block temperature", map_rows(done, columns, MAP_ROWS), MAP_LEGEND),
+        ("Along the guide", course_rows(done, columns, COURSE_ROWS), COURSE_LEGEND),
+        ("Joints in the lanes", lane_rows(done, columns), ""),
+    ]
+    for title, rows, legend in figures:
+        console.print(Text(f"\n{title}", style="bold"))
+        console.print(Text("\n".join(rows)), no_wrap=True, overflow="crop")
+        if legend:
+            console.print(Text(legend, style="dim"))
+    _print_loadings(done, console)
+    for problem in done.problems:
+        console.print(Text(f"\n◆ {problem}", style="bold"))
+    verdict = "Ready to run." if done.ready else "This plan cannot be run as it is."
+    console.print(Text(f"\n{verdict}", style="bold"))
+    console.print(Text(CAUTION, style="dim"))
+
+
+def _print_loadings(done: CordPlan, console: Console) -> None:
+    if not done.loadings:
+        return
+    console.print(Text("\nStrips to load", style="bold"))
+    table = Table("by", "lane", "strip", "length", "cut off before", box=None, padding=(0, 2, 0, 0))
+    for one in done.loadings[:SHOWN_LOADINGS]:
+        by = f"{one.by_s:.0f} s" if one.by_s else "start"
+        cut = f"{one.cut_mm:.0f} mm" if one.cut_mm >= 0.5 else ""
+        table.add_row(by, str(one.lane + 1), one.strip, f"{one.length_mm:.0f} mm", cut)
+    console.print(table)
+    if len(done.loadings) > SHOWN_LOADINGS:
+        more = len(done.loadings) - SHOWN_LOADINGS
+        console.print(Text(f"and {more} more: --json has them all", style="dim"))
