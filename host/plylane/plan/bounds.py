@@ -59,25 +59,27 @@ class Split:
         self._source = case.way.sources_degC(case.with_block(0.0))
         self._column = FIRST_ZONE + case.chosen
         lines, faces = _unlike(case.stack)
-        self.glue = self._of(run.glue[:, :, :lines])  # (S, K, lines)
-        self.face = self._of(run.face[:, :, :faces])  # (S, K, faces)
+        # places last, where sums and extremes run
+        self.glue = self._of(run.glue[:, :, :lines].swapaxes(1, 2))  # (S, lines, K)
+        self.face = self._of(run.face[:, :, :faces].swapaxes(1, 2))  # (S, faces, K)
         self.power_W = self._of(_power_shares(case, run))  # (S, zones)
         pressed = [stretch.pressed for stretch in case.way.stretches]
         self.pressed = np.array(pressed)[run.stretch]
         self.step_s = np.diff(run.time_s, axis=1)
 
     def _of(self, shares: Floats) -> _Linear:
-        return _Linear(shares @ self._source, shares[..., self._column])
+        return _Linear(
+            np.ascontiguousarray(shares @ self._source),
+            np.ascontiguousarray(shares[..., self._column]),
+        )
 
     def glue_pressed(self) -> _Linear:
-        """Glue lines at the places where they are pressed (S, places, lines)."""
-        return _Linear(self.glue.base[:, self.pressed], self.glue.slope[:, self.pressed])
+        """Glue lines at the places where they are pressed (S, lines, places)."""
+        return _Linear(self.glue.base[..., self.pressed], self.glue.slope[..., self.pressed])
 
     def above_s(self, limit_degC: float, block_degC: Floats) -> Floats:
         """Shortest time that a glue line is above a limit, at a block temperature (S)."""
-        return _above_s(
-            self.glue.at(block_degC[:, None, None]) - limit_degC, self.step_s[..., None]
-        )
+        return _above_s(self.glue.at(block_degC[:, None, None]) - limit_degC, self.step_s)
 
 
 def _unlike(stack: Stack) -> tuple[int, int]:
@@ -88,12 +90,12 @@ def _unlike(stack: Stack) -> tuple[int, int]:
 
 
 def _above_s(over: Floats, step_s: Floats) -> Floats:
-    """Time above 0 of the line (last axis) that has least, straight between places (axis -2)."""
-    up, size = np.maximum(over, 0.0), np.abs(over)
-    share = (up[..., :-1, :] + up[..., 1:, :]) / np.maximum(
-        size[..., :-1, :] + size[..., 1:, :], 1e-300
-    )
-    least: Floats = (share * step_s).sum(axis=-2).min(axis=-1)
+    """Least time above 0 of lines (S, lines, K), straight between places."""
+    up = np.maximum(over, 0.0)
+    share = up[..., :-1] + up[..., 1:]
+    np.abs(over, out=over)
+    size = np.maximum(over[..., :-1] + over[..., 1:], 1e-300)
+    least: Floats = ((share / size) @ step_s[:, :, None])[..., 0].min(axis=1)
     return least
 
 
@@ -158,7 +160,7 @@ def bounds(case: HeatCase, run: Passage) -> Bounds:
     heater_W = np.array([block.heater_W for block in case.blocks])
     pressed, _ = split.glue_pressed().at_least(limits.glue_degC)
     ranges: dict[Limit, Range] = {
-        Limit.GLUE_COLD: (pressed.min(axis=1).max(axis=1), none),
+        Limit.GLUE_COLD: (pressed.min(axis=2).max(axis=1), none),
         Limit.HOLD_SHORT: (_hold_bound(split, limits, low, high), none),
         Limit.FACE_HOT: _all_of(split.face.at_most(limits.face_degC)),
         Limit.GLUE_HOT: _all_of(split.glue.at_most(limits.glue_top_degC)),

@@ -2,8 +2,7 @@
 """Transient conduction through the stack of coated strips on its way through the head.
 
 The stack is a plate, warmed or cooled on both faces, and lies so thin against its length that heat
-flows across it only. Each strip is cut into equal cells, each glue line is a cell of its own
-between them (finite volumes, second order). Along a stretch of constant surroundings the cells obey
+flows across it only. Strips and glue lines are cut into cells (finite volumes, second order). Along a stretch of constant surroundings the cells obey
 C dT/dt = -K (T - T_surroundings) with K symmetric and tridiagonal, solved exactly by its modes:
     T(t) = T_surroundings + C^-1/2 V exp(-lambda t) V' C^1/2 (T(0) - T_surroundings).
 Temperatures are therefore linear in what the strips bring and in what they meet, and speed enters
@@ -26,7 +25,8 @@ from plylane.plan.wood import Wood
 
 Floats = NDArray[np.float64]
 
-CELLS, STACK_CELLS = 10, 40  # least of a strip and of a stack: within 0.1 % of ever more, see tests
+CELL_MM, STRIP_CELLS, STACK_CELLS = 0.05, 10, 40  # at most; at least
+FILM_CELLS = 3  # the middle one is the glue line
 ENTRY, AIR, FIRST_ZONE = 0, 1, 2  # sources
 
 
@@ -44,7 +44,11 @@ class Film:
     gap_m2K_W: float = 2e-4
 
     def __post_init__(self) -> None:
-        _positive(self, "thickness_mm", "conductivity_W_mK", "heat_J_m3K")
+        _positive(self, "conductivity_W_mK")
+        # thinner or emptier films change nothing any more but drown the modes in rounding
+        for name, least in (("thickness_mm", 1e-3), ("heat_J_m3K", 1e5)):
+            if not getattr(self, name) >= least:
+                raise ValueError(f"film {name} is {getattr(self, name):g}, below {least:g}")
         if self.gap_m2K_W < 0.0:
             raise ValueError(f"gap_m2K_W is {self.gap_m2K_W:g}, which is below 0")
 
@@ -208,16 +212,15 @@ def passage(
     way: Way,
     speed_mm_s: Floats | list[float],
     places: int = 33,
-    cells: int | None = None,
 ) -> Passage:
     """Solve for speeds (S), each above 0, at `places` of every stretch, its ends among them.
 
-    `cells` of a strip; None: as many as the accuracy takes. Raises ValueError on a speed.
+    Raises ValueError on a speed.
     """
     speed = np.asarray(speed_mm_s, dtype=np.float64)
     if not (speed > 0.0).all():
         raise ValueError(f"speed_mm_s {speed.min():g} is not above 0")
-    section = _cut(stack, cells or max(CELLS, ceil(STACK_CELLS / len(stack.strip_mm))))
+    section = _cut(stack)
     modes = {s.contact_W_m2K: _Modes(section, s.contact_W_m2K) for s in way.stretches}
     state = np.zeros((len(speed), len(section.heat_J_m2K), FIRST_ZONE + way.zones))
     state[:, :, ENTRY] = 1.0
@@ -258,23 +261,29 @@ class _Section:
     glue: NDArray[np.intp]
 
 
-def _cut(stack: Stack, cells: int) -> _Section:
-    """Cut every strip into that many cells, every film into one."""
-    k = stack.wood.conductivity_W_mK(stack.property_degC)
-    film = stack.film
-    size_m = np.repeat(stack.strip_mm, cells) * 1e-3 / cells
-    half = 0.5 * size_m / k
-    half_film = 0.5 * (1e-3 * film.thickness_mm / film.conductivity_W_mK + film.gap_m2K_W)
-    joints = np.arange(1, len(stack.strip_mm)) * cells
-    heat = size_m * stack.wood.heat_J_m3K(stack.property_degC)
-    resistance = half[:-1] + half[1:]
-    across = joints - 1  # between these the film comes
-    resistance[across] = half[across] + half_film
+def _cut(stack: Stack) -> _Section:
+    """Cut strips and films into cells, enough of them for 0.1 % (see tests)."""
+    wood, film, at_degC = stack.wood, stack.film, stack.property_degC
+    least = max(STRIP_CELLS, ceil(STACK_CELLS / len(stack.strip_mm)))
+    glued_m = np.full(FILM_CELLS, 1e-3 * film.thickness_mm / FILM_CELLS)
+    heat, half, glue = [], [], []
+    for lane, thickness in enumerate(stack.strip_mm):
+        if lane:
+            glue.append(sum(map(len, heat)) + FILM_CELLS // 2)
+            heat.append(glued_m * film.heat_J_m3K)
+            half.append(0.5 * glued_m / film.conductivity_W_mK)
+        cells = max(least, ceil(thickness / CELL_MM))
+        if lane in (0, stack.glue_lines):
+            cells *= 2  # the outer strips, whose face meets something sudden
+        size_m = np.full(cells, 1e-3 * thickness / cells)
+        heat.append(size_m * wood.heat_J_m3K(at_degC))
+        half.append(0.5 * size_m / wood.conductivity_W_mK(at_degC))
+    inside = np.concatenate(half)
+    resistance = inside[:-1] + inside[1:]
+    borders = np.cumsum([len(layer) for layer in half])[:-1] - 1
+    resistance[borders] += 0.5 * film.gap_m2K_W
     return _Section(
-        np.insert(heat, joints, 1e-3 * film.thickness_mm * film.heat_J_m3K),
-        1.0 / np.insert(resistance, joints, half[joints] + half_film),
-        1.0 / half[[0, -1]],
-        joints + np.arange(len(joints)),
+        np.concatenate(heat), 1.0 / resistance, 1.0 / inside[[0, -1]], np.array(glue, dtype=np.intp)
     )
 
 

@@ -21,6 +21,7 @@ from plylane.plan.conduction import Stack, Way, passage
 
 FACTORS = (0.02, 50.0)
 _CHI2_95 = 3.841  # one parameter
+_WITHIN = {"xatol": 1e-5}  # of the factor's logarithm
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +94,7 @@ def fit_contact(stack: Stack, way: Way, measured: Sequence[Measured]) -> Contact
         return sum((off / one.sigma_K) ** 2 for off, one in pairs)
 
     low, high = map(log, FACTORS)
-    best = float(minimize_scalar(misfit, bounds=(low, high), method="bounded").x)
+    best = float(minimize_scalar(misfit, bounds=(low, high), method="bounded", options=_WITHIN).x)
     least = misfit(best)
 
     def beyond(log_factor: float) -> float:
@@ -104,8 +105,8 @@ def fit_contact(stack: Stack, way: Way, measured: Sequence[Measured]) -> Contact
         with_contact(way, exp(best)),
         exp(best),
         (
-            exp(brentq(beyond, low, best)) if beyond(low) > 0.0 else 0.0,
-            exp(brentq(beyond, best, high)) if beyond(high) > 0.0 else inf,
+            exp(brentq(beyond, low, best, xtol=1e-4)) if beyond(low) > 0.0 else 0.0,
+            exp(brentq(beyond, best, high, xtol=1e-4)) if beyond(high) > 0.0 else inf,
         ),
         max(map(abs, departures(best))),
         len(measured) < 2 or least <= float(chi2.ppf(0.99, len(measured) - 1)),

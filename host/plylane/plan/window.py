@@ -62,7 +62,7 @@ def point(case: HeatCase, speed_mm_s: float, block_degC: float | None = None) ->
     lowest, highest = float(found.lowest_degC[0]), float(found.highest_degC[0])
     block = _middle(case.limits, lowest, highest) if block_degC is None else block_degC
     split = Split(case, run)
-    pressed = split.glue_pressed().at(block)[0].max(axis=0)
+    pressed = split.glue_pressed().at(block)[0].max(axis=1)
     course = run.course(case.with_block(block))
     return Point(
         speed_mm_s,
@@ -120,7 +120,7 @@ def heat_map(case: HeatCase, speed_mm_s: Floats, block_degC: Floats) -> HeatMap:
     glue_degC, face_degC, above_s = np.empty(size), np.empty(size), np.empty(size)
     heater_W = np.empty((len(case.blocks), *size))
     for row, block in enumerate(block_degC):
-        glue_degC[row] = pressed.at(block).max(axis=1).min(axis=1)
+        glue_degC[row] = pressed.at(block).max(axis=2).min(axis=1)
         face_degC[row] = face.at(block).max(axis=(1, 2))
         above_s[row] = split.above_s(case.limits.glue_degC, np.full(len(speed_mm_s), block))
         heater_W[:, row] = power.at(block).T
