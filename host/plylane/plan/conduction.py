@@ -2,8 +2,9 @@
 """Transient conduction through the stack of coated strips on its way through the head.
 
 The stack is a plate, warmed or cooled on both faces, and lies so thin against its length that heat
-flows across it only. Strips and glue lines are cut into cells (finite volumes, second order). Along a stretch of constant surroundings the cells obey
-C dT/dt = -K (T - T_surroundings) with K symmetric and tridiagonal, solved exactly by its modes:
+flows across it only. Strips and glue lines are cut into cells (finite volumes, second order). Along
+a stretch of constant surroundings the cells obey C dT/dt = -K (T - T_surroundings) with K symmetric
+and tridiagonal, solved exactly by its modes:
     T(t) = T_surroundings + C^-1/2 V exp(-lambda t) V' C^1/2 (T(0) - T_surroundings).
 Temperatures are therefore linear in what the strips bring and in what they meet, and speed enters
 through time alone. So `passage` solves for the *share* that each source (strips coming in, air,
@@ -266,10 +267,12 @@ def _cut(stack: Stack) -> _Section:
     wood, film, at_degC = stack.wood, stack.film, stack.property_degC
     least = max(STRIP_CELLS, ceil(STACK_CELLS / len(stack.strip_mm)))
     glued_m = np.full(FILM_CELLS, 1e-3 * film.thickness_mm / FILM_CELLS)
-    heat, half, glue = [], [], []
+    heat: list[Floats] = []
+    half: list[Floats] = []
+    glue: list[int] = []
     for lane, thickness in enumerate(stack.strip_mm):
         if lane:
-            glue.append(sum(map(len, heat)) + FILM_CELLS // 2)
+            glue.append(sum(len(layer) for layer in heat) + FILM_CELLS // 2)
             heat.append(glued_m * film.heat_J_m3K)
             half.append(0.5 * glued_m / film.conductivity_W_mK)
         cells = max(least, ceil(thickness / CELL_MM))
