@@ -21,10 +21,10 @@ from rich.table import Table
 
 from plylane.commission import CommissionError
 from plylane.head.errors import HeadError
-from plylane.plan_command import plan
+from plylane.plan_command import plan as plan_a_cord
 from plylane.plan_file import PlanError
-from plylane.run_plan import kept_plan
-from plylane.run_setup import RunSetup, SetupError
+from plylane.run_plan import departure_lines, given
+from plylane.run_setup import SetupError
 from plylane.runlog import RunError
 from plylane.tune_command import tune
 from plylane.tune_errors import TuneError
@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from plylane.head.client import HeadClient
     from plylane.head.snapshot import Snapshot
     from plylane.live import LiveRun
+    from plylane.plan.plan import CordPlan
     from plylane.screens import MonitorApp
 
 RUNS = Path("runs")
@@ -57,7 +58,7 @@ app = App(
     + CAUTION,
 )
 app.command(tune)
-app.command(plan)
+app.command(plan_a_cord, name="plan")
 errors = Console(stderr=True)
 
 
@@ -126,6 +127,7 @@ def monitor(
     port: str,
     unit: int = 1,
     run: Path | None = None,
+    plan: Path | None = None,
     out: Path = RUNS,
     log: bool = True,
 ) -> None:
@@ -142,6 +144,8 @@ def monitor(
     run
         TOML file with a [run] table: settings are written at once (the head must stand), setpoints,
         speed and length at Start.
+    plan
+        Plan file instead: it is worked out, run, and shown on the Plan screen.
     out
         Folder for the run log.
     log
@@ -152,7 +156,8 @@ def monitor(
     from plylane.head.poller import Poller
     from plylane.live import LiveRun, new_folder
 
-    setup = RunSetup.load(run) if run else None
+    told = given(run, plan)
+    setup = told.setup
     errors.print(f"Connecting to {port} ...", style="dim")
     client = HeadClient.open(port, unit=unit)
     if setup:
@@ -161,11 +166,12 @@ def monitor(
     if client.attach_reset:
         live.say("Opening the port reset the head: see docs/wiring.md for the remedy.")
     if log:
-        kept = kept_plan(setup, run)
-        live.record(new_folder(out, "run"), live=True, plan=kept, started=started("wall"))
-    _show(live, client)
+        live.record(new_folder(out, "run"), live=True, plan=told.kept, started=started("wall"))
+    _show(live, client, plan=told.plan)
     if live.run_folder:
         print(f"Log: {live.run_folder}")
+        for line in departure_lines(live.run_folder):
+            print(line)
 
 
 @app.command
@@ -311,12 +317,17 @@ def _board_file(given: list[Path] | None) -> Path | None:
     return given[0] if given else built_board()
 
 
-def _show(run: LiveRun, client: HeadClient, seconds: float | None = None) -> None:
+def _show(
+    run: LiveRun,
+    client: HeadClient,
+    seconds: float | None = None,
+    plan: CordPlan | None = None,
+) -> None:
     """The Monitor on a running poller; ends the log and closes the port afterwards."""
     from plylane.recording import Recording
     from plylane.screens import MonitorApp
 
-    screen = MonitorApp(run, Recording.open, run.tuner)
+    screen = MonitorApp(run, Recording.open, run.tuner, plan)
     told = _Told(run)
     logging.getLogger("plylane").addHandler(told)
     if seconds is not None:

@@ -77,7 +77,7 @@ def plan(
     if run is not None:
         _write(run, _run_text(done, told, file))
     if screen:
-        from plylane.screens.plan import PlanApp
+        from plylane.screens import PlanApp
 
         PlanApp(done).run()
     elif as_json:

@@ -12,7 +12,8 @@ from plylane.plan.strips import Floats
 from plylane.plan.window import HeatMap
 
 COLD, HOT, SAFE, HERE = "·", "×", "▒", "◆"
-MAP_LEGEND = f"{SAFE} safe  {COLD} too cold  {HOT} too hot or too weak  {HERE} planned"
+MAP_LEGEND = f"{SAFE} safe  {COLD} cold  {HOT} too hot  {HERE} planned"
+AIR_SHARE = 0.25  # what of the map is shown around its window
 JOINT, STRIP = "┃", "━"
 GLUE, FACE, LIMIT = "●", "○", "┄"
 COURSE_LEGEND = f"{GLUE} coldest glue line  {FACE} hottest face  {LIMIT} limits"
@@ -58,14 +59,40 @@ def framed(
 def map_rows(plan: CordPlan, columns: int, rows: int) -> list[str]:
     """Speed against block temperature: what is safe, what is not and why, what is planned."""
     shown = plan.map
-    speed = Axis(float(shown.speed_mm_s[0]), float(shown.speed_mm_s[-1]), columns)
-    block = Axis(float(shown.block_degC[0]), float(shown.block_degC[-1]), rows)
+    speed, block = _ranges(plan, columns, rows)
     marks = _marks(shown, speed, block)
     if plan.point is not None:
         x, y = speed.cell(plan.point.speed_mm_s), block.cell(plan.point.block_degC)
         if x is not None and y is not None:
             marks[y][x] = HERE
     return framed(["".join(row) for row in reversed(marks)], block, speed, "°C", "mm/s")
+
+
+def _ranges(plan: CordPlan, columns: int, rows: int) -> tuple[Axis, Axis]:
+    """The part of the map around the window and the planned point; all of it without a window."""
+    shown = plan.map
+    block, speed = np.nonzero(shown.safe)
+    if not len(block):
+        return Axis(*_ends(shown.speed_mm_s), columns), Axis(*_ends(shown.block_degC), rows)
+    speeds, blocks = shown.speed_mm_s[speed], shown.block_degC[block]
+    if plan.point is not None:
+        speeds = np.append(speeds, plan.point.speed_mm_s)
+        blocks = np.append(blocks, plan.point.block_degC)
+    return (
+        Axis(*_around(speeds, _ends(shown.speed_mm_s)), columns),
+        Axis(*_around(blocks, _ends(shown.block_degC)), rows),
+    )
+
+
+def _ends(values: Floats) -> tuple[float, float]:
+    return float(values[0]), float(values[-1])
+
+
+def _around(values: Floats, ends: tuple[float, float]) -> tuple[float, float]:
+    """From the least to the largest with air about them, within the ends."""
+    low, high = float(values.min()), float(values.max())
+    air = AIR_SHARE * (high - low)
+    return max(ends[0], low - air), min(ends[1], high + air)
 
 
 def _marks(shown: HeatMap, speed: Axis, block: Axis) -> list[list[str]]:
@@ -168,9 +195,9 @@ def _heat_facts(plan: CordPlan) -> list[tuple[str, str]]:
         ("not hotter, for", point.upper_by.value),
         (
             f"glue line {point.glue_line + 1}",
-            f"{point.glue_degC:.1f} °C where it is pressed ({limits.glue_degC:g} wanted), "
-            f"above for {point.above_s:.1f} s",
+            f"{point.glue_degC:.1f} °C where it is pressed ({limits.glue_degC:g} wanted)",
         ),
+        ("above its limit", f"{point.above_s:.1f} s, {limits.hold_s:g} wanted"),
         ("hottest face", f"{point.face_degC:.1f} °C ({limits.face_degC:g} at most)"),
         ("heater power", f"{power} of {of} W"),
     ]
@@ -181,16 +208,13 @@ def _strip_facts(plan: CordPlan) -> list[tuple[str, str]]:
     if schedule is None:
         return []
     proof = (
-        "least there can be" if schedule.optimal else f"within {100 * schedule.gap:.2f} % of least"
+        "proved least" if schedule.optimal else f"within {100 * schedule.gap:.2f} % of the least"
     )
     closest = schedule.closest_mm
     near = "" if closest is None else f", closest {closest:.0f} mm"
     return [
-        (
-            "strips",
-            f"{len(schedule.pieces)} strips, {schedule.used_mm:.0f} mm, {schedule.waste_mm:.0f} mm "
-            f"left over ({proof})",
-        ),
+        ("strips", f"{len(schedule.pieces)}, {schedule.used_mm:.0f} mm together"),
+        ("left over", f"{schedule.waste_mm:.0f} mm, {proof}"),
         ("joints", f"{len(schedule.joints_mm)}{near} ({plan.job.rule.joints_mm:g} mm wanted)"),
         ("shear", f"at {plan.shear_at_mm:.1f} mm of cord"),
     ]

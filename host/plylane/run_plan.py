@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from plylane.plan.departures import Departure, columns_needed, departures
+from plylane.plan_file import PlanError, read_plan
 from plylane.run_setup import RunSetup, SetupError
 from plylane.runlog import Run, RunError
+
+if TYPE_CHECKING:
+    from plylane.plan.plan import CordPlan
 
 
 class _Joint(BaseModel):
@@ -32,24 +37,67 @@ class _CordPlan(BaseModel):
     joints: list[_Joint]
 
 
-def kept_plan(setup: RunSetup | None, file: Path | None) -> dict[str, Any]:
-    """What the log keeps of a run file: its setup, and its ``[plan]`` table under ``cord``.
+@dataclass(frozen=True)
+class Given:
+    """What a run is to do: its setup, what the log keeps of it, and the plan where there is one."""
+
+    setup: RunSetup | None = None
+    kept: dict[str, Any] = field(default_factory=dict)
+    plan: CordPlan | None = None
+
+
+def given(run: Path | None, plan: Path | None) -> Given:
+    """From a run file, from a plan file, or from neither. Raises SetupError and PlanError."""
+    if run is not None and plan is not None:
+        raise SetupError(f"{run}: a run file and a plan file are one too many; give one of them")
+    if plan is not None:
+        return _planned(plan)
+    if run is None:
+        return Given()
+    setup = RunSetup.load(run)
+    return Given(setup, kept_plan(setup, run.read_text(encoding="utf-8"), str(run)))
+
+
+def _planned(file: Path) -> Given:
+    from plylane.plan.plan import work_out  # brings scipy along: not needed before
+    from plylane.plan_forms import to_run
+
+    told, job = read_plan(file)
+    plan = work_out(job)
+    try:
+        text = to_run(plan, dict(told.run.settings))
+    except ValueError as error:
+        raise PlanError(f"{file}: {error}") from error
+    setup = RunSetup.from_table(tomllib.loads(text)["run"], str(file))
+    return Given(setup, kept_plan(setup, text, str(file)), plan)
+
+
+def kept_plan(setup: RunSetup, text: str, where: str) -> dict[str, Any]:
+    """What the log keeps of a run file's text: its setup, and its ``[plan]`` under ``cord``.
 
     Raises SetupError where that table is not one that `plylane plan` writes.
     """
-    if setup is None or file is None:
-        return {}
     kept = setup.model_dump()
-    cord = tomllib.loads(file.read_text(encoding="utf-8")).get("plan")
+    cord = tomllib.loads(text).get("plan")
     if cord is not None:
         try:
             _CordPlan.model_validate(cord)
         except ValidationError as error:
-            raise SetupError(
-                f"{file}: plan.{_first(error)}; write it anew: plylane plan"
-            ) from error
+            remedy = "write the file anew with plylane plan"
+            raise SetupError(f"{where}: plan.{_first(error)}; {remedy}") from error
         kept["cord"] = cord
     return kept
+
+
+def departure_lines(folder: Path) -> list[str]:
+    """How a logged run departed from its plan, for a person; empty where it had none."""
+    run = Run.open(folder)
+    if "cord" not in run.info.plan:
+        return []
+    found = departures_of(run)
+    if not found:
+        return ["The run went as planned."]
+    return ["Other than planned:", *(f"  {one.text}" for one in found)]
 
 
 def departures_of(run: Run) -> list[Departure]:

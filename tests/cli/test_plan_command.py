@@ -12,8 +12,8 @@ from typing import Any
 import pytest
 
 from plylane.plan_command import DEMO_PLAN
-from plylane.run_plan import departures_of, kept_plan
-from plylane.run_setup import RunSetup
+from plylane.run_plan import departure_lines, departures_of, given
+from plylane.run_setup import RunSetup, SetupError
 from plylane.runlog import Run
 
 DEMO = DEMO_PLAN.read_text(encoding="utf-8")
@@ -53,7 +53,7 @@ def test_the_run_file_is_one_that_the_monitor_takes(planned: tuple[Path, dict[st
     assert setup.setpoints_degC == form["setpoints_degC"]
     assert setup.length_mm == 3000.0 and setup.shear_at_mm == 2940.0
     assert setup.settings["zone_settings.ti_s"] == [31.0, 27.0]
-    kept = kept_plan(setup, folder / "rib.toml")
+    kept = given(folder / "rib.toml", None).kept
     assert [one["strip"] for one in kept["cord"]["lanes"][0]] == ["ash 1", "ash 10"]
 
 
@@ -119,7 +119,7 @@ def run_folder(
     short["settings"]["guards.link_timeout_ms"] = 20000.0
     scenario.write_text(_scenario(short))
     demo = Demo(scenario, 7, "virtual", folder)
-    kept = kept_plan(RunSetup.load(run_file), run_file)
+    kept = given(run_file, None).kept
     demo.run.record(folder / "run", live=False, plan=kept)
     outcome = demo.play(1200.0, lambda *_: None)
     assert outcome.state == "Complete", outcome
@@ -142,3 +142,22 @@ def test_a_run_is_held_against_its_plan(run_folder: Path, tmp_path: Path) -> Non
     assert done.returncode == 0, done.stderr
     told = json.loads(done.stdout)["departures"]
     assert [one["what"] for one in told] == ["length"]
+    assert departure_lines(run_folder)[0] == "Other than planned:"
+
+
+def test_a_plan_file_gives_the_same_run(planned: tuple[Path, dict[str, Any]]) -> None:
+    from_plan, from_run = given(None, DEMO_PLAN), given(planned[0] / "rib.toml", None)
+    assert from_plan.setup == from_run.setup
+    assert from_plan.kept == from_run.kept
+    assert from_plan.plan is not None and from_plan.plan.ready
+
+
+def test_a_plan_table_spoilt_by_hand_is_refused(
+    planned: tuple[Path, dict[str, Any]], tmp_path: Path
+) -> None:
+    text = (planned[0] / "rib.toml").read_text()
+    (tmp_path / "rib.toml").write_text(text.replace("tolerance_K = 2.0", 'tolerance_K = "wide"'))
+    with pytest.raises(SetupError, match=r"plan\.tolerance_K"):
+        given(tmp_path / "rib.toml", None)
+    with pytest.raises(SetupError, match="one too many"):
+        given(tmp_path / "rib.toml", DEMO_PLAN)

@@ -18,6 +18,7 @@ from plylane.screens.source import LiveHead, Recording
 from plylane.screens.theme import DARK, LIGHT
 
 if TYPE_CHECKING:
+    from plylane.plan.plan import CordPlan
     from plylane.screens.tune_source import TuneWork
 
 # classes of a screen by its size in cells; the stylesheet says what they mean
@@ -46,6 +47,7 @@ class PlylaneApp(App[None]):
         Binding("b", "now('ABORT')", "Abort", id="abort", priority=True),
         Binding("p", "replay", "Replay", id="replay"),
         Binding("z", "tune", "Tune a zone", id="tune"),
+        Binding("n", "plan", "Plan", id="plan"),
         Binding("d", "dark_or_light", "Dark or light", id="dark-or-light"),
         Binding("q,ctrl+q", "leave", "Leave", id="leave"),
     ]
@@ -56,6 +58,7 @@ class PlylaneApp(App[None]):
         recording: Recording | None = None,
         replay_loader: ReplayLoader | None = None,
         tuner: Tuner | None = None,
+        plan: CordPlan | None = None,
     ) -> None:
         super().__init__()
         self.register_theme(DARK)
@@ -65,6 +68,7 @@ class PlylaneApp(App[None]):
         self._recording = recording
         self._replay_loader = replay_loader
         self._tuner = tuner
+        self._plan = plan
 
     def on_mount(self) -> None:
         """The first screen."""
@@ -72,6 +76,8 @@ class PlylaneApp(App[None]):
             self.push_screen(Monitor(self.live))
         elif self._recording is not None:
             self.push_screen(Replay(self._recording))
+        elif self._plan is not None:
+            self._show_plan(self._plan)
 
     def get_theme_variable_defaults(self) -> dict[str, str]:
         """Our own variables, for the moment before a theme of ours is in force."""
@@ -85,6 +91,8 @@ class PlylaneApp(App[None]):
             return isinstance(self.screen, Monitor) and self._replay_loader is not None
         if action == "tune":
             return isinstance(self.screen, Monitor) and self._tuner is not None
+        if action == "plan":
+            return isinstance(self.screen, Monitor) and self._plan is not None
         return True
 
     def action_now(self, name: str) -> None:
@@ -129,8 +137,18 @@ class PlylaneApp(App[None]):
 
             self.push_screen(Tune(live, tuner()))
 
+    def action_plan(self) -> None:
+        """The plan of this run over the Monitor."""
+        if self._plan is not None:
+            self._show_plan(self._plan)
+
+    def _show_plan(self, plan: CordPlan) -> None:
+        from plylane.screens.plan import Plan  # brings scipy along: not needed before
+
+        self.push_screen(Plan(plan))
+
     def action_step_back(self) -> None:
-        """From Replay or Tune to the Monitor, or out when there is none."""
+        """From Replay, Tune or Plan to the Monitor, or out when there is none."""
         if self.live is None:
             self.exit()
         elif not isinstance(self.screen, Monitor):
@@ -161,8 +179,9 @@ class MonitorApp(PlylaneApp):
         live: LiveHead,
         replay_loader: ReplayLoader | None = None,
         tuner: Tuner | None = None,
+        plan: CordPlan | None = None,
     ) -> None:
-        super().__init__(live=live, replay_loader=replay_loader, tuner=tuner)
+        super().__init__(live=live, replay_loader=replay_loader, tuner=tuner, plan=plan)
 
 
 class ReplayApp(PlylaneApp):
@@ -170,3 +189,10 @@ class ReplayApp(PlylaneApp):
 
     def __init__(self, recording: Recording) -> None:
         super().__init__(recording=recording)
+
+
+class PlanApp(PlylaneApp):
+    """Starts on a plan."""
+
+    def __init__(self, plan: CordPlan) -> None:
+        super().__init__(plan=plan)

@@ -34,6 +34,7 @@ MONITOR_KEYS: Keys = (
     ("w", "trend over 2, 10, 30, 60 minutes"),
     ("p", "replay the run logged so far"),
     ("z", "tune a zone"),
+    ("n", "the plan of this run"),
     ("d", "dark or light"),
     ("q", "leave"),
 )
@@ -66,6 +67,12 @@ TUNE_KEYS: Keys = (
     ("v", "next picture"),
     ("d", "dark or light"),
     ("escape q", "back"),
+)
+
+PLAN_KEYS: Keys = (
+    ("v", "figures, values, or the strips to load"),
+    ("d", "dark or light"),
+    ("escape q", "back, or leave"),
 )
 
 WARNING = (
