@@ -7,6 +7,7 @@ import io
 import re
 import tomllib
 from collections.abc import Sequence
+from dataclasses import replace
 from math import inf
 from pathlib import Path
 from typing import Annotated, Literal, Self
@@ -15,6 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from plylane.head.registers import DRIVES, LANES, ZONES
 from plylane.plan.conduction import Film, Stack, Stretch, Way
+from plylane.plan.contact import ContactError, ContactFit, Measured, fit_contact
 from plylane.plan.heat_case import Block, HeatCase, Limits
 from plylane.plan.job import OVERHANG_DEG, STRAIN_SHARE, Drive, Geometry, Job, Laying
 from plylane.plan.motor import USUAL_MARGIN, Load, PullOut, PullOutFall, PullOutTable
@@ -259,6 +261,27 @@ class StripsTable(_Table):
         return self
 
 
+class MeasuredTable(_Table):
+    """A glue line measured in a sacrificial stack: `glue_line` from 1, `zone_degC` of every zone.
+
+    `at_mm` along the way; left out, `degC` is the highest that the thermocouple read.
+    """
+
+    speed_mm_s: Speed
+    zone_degC: list[Temperature] = Field(min_length=1, max_length=ZONES)
+    glue_line: int = Field(ge=1, le=LANES)
+    degC: Temperature
+    sigma_K: float = Field(default=1.0, gt=0.0, le=50.0)
+    at_mm: Annotated[float, Field(gt=0.0, le=100_000.0)] | None = None
+
+    def measured(self) -> Measured:
+        """As the fit wants it."""
+        zones = tuple(self.zone_degC)
+        return Measured(
+            self.speed_mm_s, zones, self.glue_line - 1, self.degC, self.sigma_K, self.at_mm
+        )
+
+
 class RunTable(_Table):
     """What goes into the run file besides: register settings."""
 
@@ -279,11 +302,18 @@ class PlanFile(_Table):
     laying: LayingTable = LayingTable()
     stagger: StaggerTable
     strips: list[StripsTable] = Field(min_length=1)
+    measured: list[MeasuredTable] = Field(default_factory=list, max_length=1000)
     run: RunTable = RunTable()
 
     @model_validator(mode="after")
     def _case_holds_together(self) -> Self:
         self.case()
+        for number, one in enumerate(self.measured, 1):
+            if len(one.zone_degC) != len(self.head.zone):
+                raise ValueError(
+                    f"measured {number}, zone_degC: {len(one.zone_degC)} temperatures for "
+                    f"{len(self.head.zone)} zones"
+                )
         return self
 
     def case(self) -> HeatCase:
@@ -370,9 +400,10 @@ def _field(place: Sequence[str | int]) -> str:
 def _job(file: PlanFile, path: Path, lines: dict[Place, int]) -> Job:
     head, laying, rule = file.head, file.laying, file.stagger
     speed = file.speed.wanted_mm_s
+    case, fit = file.case(), _contact(file, path, lines)
     return Job(
         file.name,
-        file.case(),
+        case if fit is None else replace(case, way=fit.way),
         _path(file.path, path, lines),
         _strips(file, path, lines),
         StaggerRule(rule.joints_mm, rule.ends_mm, rule.shortest_strip_mm),
@@ -381,7 +412,21 @@ def _job(file: PlanFile, path: Path, lines: dict[Place, int]) -> Job:
         tuple(table.drive() for table in file.drive),
         None if speed == "fastest" else speed,
         file.speed.between_mm_s,
+        fit,
     )
+
+
+def _contact(file: PlanFile, path: Path, lines: dict[Place, int]) -> ContactFit | None:
+    """The contact that the measured glue lines tell of; None where nothing was measured."""
+    if not file.measured:
+        return None
+    case = file.case()
+    try:
+        return fit_contact(case.stack, case.way, [one.measured() for one in file.measured])
+    except ContactError as error:
+        number = re.match(r"measurement (\d+)", str(error))
+        place: Place = ("measured", int(number[1]) - 1) if number else ("measured",)
+        raise PlanError(f"{path}{_at(line_of(lines, place))}, measured: {error}") from error
 
 
 def _path(table: PathTable, path: Path, lines: dict[Place, int]) -> CordPath:

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from math import isfinite
+from math import degrees, isfinite
 from typing import Any
 
 import tomli_w
 
 from plylane.plan.bending import Place
+from plylane.plan.contact import ContactFit
+from plylane.plan.path import pieces
 from plylane.plan.plan import CordPlan
 from plylane.plan.strips import Schedule
 from plylane.plan.window import Point
 from plylane.run_setup import RunSetup
+
+STRAIGHT_PER_MM = 1e-6  # a radius of a kilometre bends no strip
 
 
 def to_json(plan: CordPlan) -> dict[str, Any]:
@@ -27,6 +31,7 @@ def to_json(plan: CordPlan) -> dict[str, Any]:
         "turning_deg": plan.job.path.turning_deg,
         "duration_s": plan.duration_s,
         "shear_at_mm": plan.shear_at_mm,
+        "contact": None if plan.job.contact is None else _contact(plan.job.contact),
         "heat": None if plan.point is None else _heat(plan.point),
         "motors": [
             {
@@ -42,6 +47,18 @@ def to_json(plan: CordPlan) -> dict[str, Any]:
         "bends": [_place(place) for place in plan.bends],
         "overhangs": [_place(place) for place in plan.overhangs],
         "schedule": None if plan.schedule is None else _schedule(plan, plan.schedule),
+    }
+
+
+def _contact(fit: ContactFit) -> dict[str, Any]:
+    low, high = fit.factors
+    return {
+        "contact_W_m2K": fit.contact_W_m2K,
+        "factor": fit.factor,
+        "factor_low": low,
+        "factor_high": high if isfinite(high) else None,
+        "worst_K": fit.worst_K,
+        "agree": fit.agree,
     }
 
 
@@ -154,6 +171,15 @@ def _run_strips(plan: CordPlan) -> dict[str, Any]:
         "wheel_to_nozzle_mm": geometry.wheel_to_nozzle_mm,
         "pitch_mm": sum(thick) / len(thick) + plan.job.case.stack.film.thickness_mm,
         "stagger_mm": plan.job.rule.joints_mm,
+        "curve": [
+            {
+                "start_mm": start,
+                "radius_mm": 1.0 / abs(curvature),
+                "turn_deg": degrees(curvature * (stop - start)),
+            }
+            for start, stop, curvature in pieces(plan.job.path)
+            if abs(curvature) > STRAIGHT_PER_MM
+        ],
     }
 
 

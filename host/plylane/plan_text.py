@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from plylane.plan.contact import ContactFit
 from plylane.plan.plan import CordPlan
 from plylane.plan.strips import Floats
 from plylane.plan.window import HeatMap
@@ -161,6 +162,8 @@ def facts(plan: CordPlan) -> list[tuple[str, str]]:
         ("cord", f"{job.path.length_mm:.0f} mm, turns {job.path.turning_deg:+.0f}°"),
         ("smallest radius", _radius(plan)),
     ]
+    if job.contact is not None:
+        found.append(("contact", _contact(job.contact)))
     if plan.point is not None:
         found += _heat_facts(plan)
     found += [
@@ -178,6 +181,15 @@ def _radius(plan: CordPlan) -> str:
     radius, least = plan.job.path.smallest_radius_mm, plan.job.smallest_radius_mm
     shown = f"{radius:.1f} mm" if np.isfinite(radius) else "straight"
     return f"{shown}, {least:.1f} mm allowed"
+
+
+def _contact(fit: ContactFit) -> str:
+    low, high = fit.factors
+    agree = "" if fit.agree else "; the measurements disagree beyond their uncertainty"
+    return (
+        f"{fit.contact_W_m2K:.0f} W/(m² K) measured, {fit.factor:.2f} × as given "
+        f"(95 %: {low:.2f} to {high:.2f}), worst misfit {fit.worst_K:.1f} K{agree}"
+    )
 
 
 def _heat_facts(plan: CordPlan) -> list[tuple[str, str]]:

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from plylane.plan.conduction import passage
+from plylane.plan.contact import with_contact
 from plylane.plan.plan import work_out
 from plylane.plan_command import DEMO_PLAN
 from plylane.plan_file import PlanError, read_plan
@@ -195,3 +197,44 @@ def test_a_weak_motor_and_strips_that_lack_are_named(tmp_path: Path) -> None:
     told = problems(tmp_path, ("force_N = 18.0", "force_N = 40.0"), ("count = 12", "count = 5"))
     assert any("press drive: torque margin" in line and "no faster than" in line for line in told)
     assert any("3000.0 mm short" in line for line in told)
+
+
+MEASURED = """
+[[measured]]
+speed_mm_s = {speed}
+zone_degC = [110.0, 95.0]
+glue_line = 2
+degC = {degC}
+sigma_K = 0.5
+"""
+
+
+def with_measured(folder: Path, *rows: tuple[float, float]) -> Path:
+    tables = "".join(MEASURED.format(speed=speed, degC=degC) for speed, degC in rows)
+    return written(folder, DEMO + tables)
+
+
+def test_measured_glue_lines_give_the_contact(tmp_path: Path) -> None:
+    """Told what the demo's own contact times 0.8 would give, the plan finds 0.8."""
+    job = read_plan(DEMO_PLAN)[1]
+    worse = with_contact(job.case.way, 0.8)
+    rows = []
+    for speed in (6.0, 10.0, 14.0):
+        course = passage(job.case.stack, worse, [speed]).course((110.0, 95.0))
+        rows.append((speed, round(float(course.glue_degC[:, 1].max()), 2)))
+    found = read_plan(with_measured(tmp_path, *rows))[1]
+    assert found.contact is not None
+    assert found.contact.factor == pytest.approx(0.8, rel=0.01)
+    assert found.case.way.stretches[0].contact_W_m2K == pytest.approx(520.0, rel=0.01)
+    assert work_out(found).setpoints_degC[0] > work_out(job).setpoints_degC[0] + 5.0
+
+
+def test_a_measurement_that_cannot_be_is_named_by_line(tmp_path: Path) -> None:
+    file = with_measured(tmp_path, (14.0, 70.0), (14.0, 200.0))
+    with pytest.raises(PlanError) as found:
+        read_plan(file)
+    line = [k for k, t in enumerate(file.read_text().splitlines(), 1) if t == "[[measured]]"][1]
+    assert f"line {line}, measured: measurement 2: 200 degC cannot be" in str(found.value)
+    text = file.read_text().replace("zone_degC = [110.0, 95.0]", "zone_degC = [110.0]", 1)
+    with pytest.raises(PlanError, match="measured 1, zone_degC: 1 temperatures for 2 zones"):
+        read_plan(written(tmp_path, text))

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from math import atan2, degrees
 
 from plylane.plan.bending import lane_offsets_mm, smallest_cord_radius_mm
+from plylane.plan.contact import ContactFit
 from plylane.plan.heat_case import HeatCase
 from plylane.plan.motor import Load, PullOut
 from plylane.plan.path import CordPath
@@ -49,7 +50,10 @@ class Drive:
 
 @dataclass(frozen=True)
 class Job:
-    """A cord to be made. `speed_mm_s` None asks for the fastest within `speeds_mm_s`."""
+    """A cord to be made. `speed_mm_s` None asks for the fastest within `speeds_mm_s`.
+
+    `contact` is the fit to measured glue lines that the case's contact comes from, if any.
+    """
 
     name: str
     case: HeatCase
@@ -61,6 +65,7 @@ class Job:
     drives: tuple[Drive, ...]
     speed_mm_s: float | None
     speeds_mm_s: tuple[float, float]
+    contact: ContactFit | None = None
 
     @property
     def lanes(self) -> int:
