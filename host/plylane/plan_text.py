@@ -16,6 +16,7 @@ COLD, HOT, SAFE, HERE = "·", "×", "▒", "◆"
 MAP_LEGEND = f"{SAFE} safe  {COLD} cold  {HOT} too hot  {HERE} planned"
 AIR_SHARE = 0.25  # what of the map is shown around its window
 JOINT, STRIP = "┃", "━"
+CELLS_A_PIECE = 5  # less, and joints would hide the strips
 GLUE, FACE, LIMIT = "●", "○", "┄"
 COURSE_LEGEND = f"{GLUE} coldest glue line  {FACE} hottest face  {LIMIT} limits"
 
@@ -109,11 +110,13 @@ def _marks(shown: HeatMap, speed: Axis, block: Axis) -> list[list[str]]:
 
 
 def lane_rows(plan: CordPlan, columns: int) -> list[str]:
-    """The lanes along the cord, their joints standing in them."""
+    """The lanes along the cord, their joints standing in them; of a long cord its beginning."""
     schedule = plan.schedule
     if schedule is None:
         return ["no schedule"]
-    cord = Axis(0.0, plan.job.path.length_mm, columns)
+    length = plan.job.path.length_mm
+    most = max(len(lane) for lane in schedule.lanes)
+    cord = Axis(0.0, length * min(1.0, columns / (CELLS_A_PIECE * most)), columns)
     rows = []
     for number, lane in enumerate(schedule.lanes, 1):
         cells = [STRIP] * columns
@@ -122,7 +125,7 @@ def lane_rows(plan: CordPlan, columns: int) -> list[str]:
             if not piece.last and at is not None:
                 cells[at] = JOINT
         rows.append(f"lane {number} {''.join(cells)}")
-    end = f"{cord.high:.0f} mm"
+    end = f"{cord.high:.0f} mm" if cord.high == length else f"{cord.high:.0f} of {length:.0f} mm"
     return [*rows, f"{'':>7}0{end:>{columns - 1}}"]
 
 
