@@ -7,6 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from plylane.plan.bending import (
+    lane_curvature_per_mm,
+    lane_extra_mm,
+    lane_offsets_mm,
+    layer_offset_mm,
+    surface_strain,
+)
 from plylane.plan.contact import ContactFit
 from plylane.plan.plan import CordPlan
 from plylane.plan.strips import Floats
@@ -164,6 +171,9 @@ def facts(plan: CordPlan) -> list[tuple[str, str]]:
     found = [
         ("cord", f"{job.path.length_mm:.0f} mm, turns {job.path.turning_deg:+.0f}°"),
         ("smallest radius", _radius(plan)),
+        ("strain in the worst strip", _strain(plan)),
+        ("lanes 1 and last", _lane_lengths(plan)),
+        ("layer to the side", _layer(plan)),
     ]
     if job.contact is not None:
         found.append(("contact", _contact(job.contact)))
@@ -184,6 +194,27 @@ def _radius(plan: CordPlan) -> str:
     radius, least = plan.job.path.smallest_radius_mm, plan.job.smallest_radius_mm
     shown = f"{radius:.1f} mm" if np.isfinite(radius) else "straight"
     return f"{shown}, {least:.1f} mm allowed"
+
+
+def _strain(plan: CordPlan) -> str:
+    job, stack = plan.job, plan.job.case.stack
+    offsets = lane_offsets_mm(stack.strip_mm, stack.film.thickness_mm)
+    lanes = lane_curvature_per_mm(job.path.curvature_per_mm, offsets)
+    strain = surface_strain(stack.strip_mm, lanes).max()
+    breaks = stack.wood.species.rupture_strain
+    return f"{strain:.2%} of {job.laying.strain_share * breaks:.2%} allowed, {breaks:.2%} breaks"
+
+
+def _lane_lengths(plan: CordPlan) -> str:
+    stack = plan.job.case.stack
+    offsets = lane_offsets_mm(stack.strip_mm, stack.film.thickness_mm)
+    extra = lane_extra_mm(plan.job.path.turning_rad[-1], offsets)
+    return f"{extra[0]:+.2f} and {extra[-1]:+.2f} mm longer than the cord's middle"
+
+
+def _layer(plan: CordPlan) -> str:
+    layer_mm, lean = plan.job.laying.layer_mm, plan.job.largest_overhang_deg
+    return f"{layer_offset_mm(lean, layer_mm):.2f} mm at most, {lean:.1f}° from upright"
 
 
 def _contact(fit: ContactFit) -> str:

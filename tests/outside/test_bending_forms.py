@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from plylane.plan import bending
+from plylane.plan.path import CordPath
 from plylane.plan.wood import SPECIES
 
 
@@ -17,7 +18,7 @@ from plylane.plan.wood import SPECIES
 )
 def test_strain(thickness: float, radius: float, strain: float) -> None:
     """t / 2R, Euler-Bernoulli."""
-    assert bending.surface_strain(thickness, radius) == pytest.approx(strain)
+    assert bending.surface_strain(thickness, -1.0 / radius) == pytest.approx(strain)
     assert bending.smallest_radius_mm(thickness, strain) == pytest.approx(radius)
 
 
@@ -30,14 +31,14 @@ def test_differential_length(degrees: float, extra: float, sharpest: float) -> N
     turn = math.radians(degrees)
     length = 2.0 * turn / sharpest  # curvature rises from 0 and falls again
     arc = np.linspace(0.0, length, 2001)
-    curvature = sharpest * (1.0 - np.abs(2.0 * arc / length - 1.0))
-    assert bending.lane_extra_mm(arc, curvature, [1.0])[-1] == pytest.approx([extra], rel=1e-5)
+    path = CordPath(arc, sharpest * (1.0 - np.abs(2.0 * arc / length - 1.0)))
+    assert bending.lane_extra_mm(path.turning_rad, [1.0])[-1] == pytest.approx([extra], rel=1e-5)
 
 
 def test_closed_loop_of_four_strips() -> None:
     """Four strips of 1 mm, once round: 2 pi more for each strip farther out."""
     offsets = bending.lane_offsets_mm((1.0,) * 4)
-    extra = bending.lane_extra_mm([0.0, 500.0], [2 * math.pi / 500.0] * 2, offsets)[-1]
+    extra = bending.lane_extra_mm(2 * math.pi, offsets)
     assert extra - extra.min() == pytest.approx(
         [18.84955592, 12.56637061, 6.283185307, 0.0], abs=1e-8
     )

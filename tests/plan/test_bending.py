@@ -35,10 +35,9 @@ def test_lane_of_an_arc_measured_on_its_points(radius: float, turn: float, offse
     lane_radius = radius + way * offset
     points = lane_radius * np.exp(1j * angle)
     extra = np.abs(np.diff(points)).sum() - radius * abs(turn)
-    arc, curvature = np.array([0.0, radius * abs(turn)]), np.full(2, way / radius)
-    assert bending.lane_extra_mm(arc, curvature, [offset])[-1, 0] == pytest.approx(extra, abs=1e-5)
-    found = bending.lane_curvature_per_mm(curvature, [offset])
-    assert found == pytest.approx(np.full((2, 1), way / lane_radius))
+    assert bending.lane_extra_mm(turn, offset) == pytest.approx(extra, abs=1e-5)
+    found = bending.lane_curvature_per_mm([way / radius], [offset])
+    assert found == pytest.approx(np.full((1, 1), way / lane_radius))
 
 
 @given(strips, st.floats(0.004, 0.03), st.sampled_from([-1.0, 1.0]))
@@ -48,12 +47,11 @@ def test_smallest_cord_radius_is_where_the_worst_strip_is_at_its_limit(
     radius = bending.smallest_cord_radius_mm(strip_mm, strain, 0.03)
     offsets = bending.lane_offsets_mm(strip_mm, 0.03)
     for turn in (way, -way):
-        lanes = np.abs(bending.lane_curvature_per_mm([turn / radius], offsets))[0]
-        assert (bending.surface_strain(strip_mm, 1.0 / lanes) < strain * (1.0 + 1e-9)).all()
+        lanes = bending.lane_curvature_per_mm([turn / radius], offsets)[0]
+        assert (bending.surface_strain(strip_mm, lanes) < strain * (1.0 + 1e-9)).all()
     tighter = [
         bending.surface_strain(
-            strip_mm,
-            1.0 / np.abs(bending.lane_curvature_per_mm([turn / (0.999 * radius)], offsets))[0],
+            strip_mm, bending.lane_curvature_per_mm([turn / (0.999 * radius)], offsets)[0]
         ).max()
         for turn in (way, -way)
     ]

@@ -35,12 +35,12 @@ def lane_curvature_per_mm(curvature_per_mm: ArrayLike, offset_mm: ArrayLike) -> 
         return np.where(room > 0.0, cord / np.maximum(room, 0.0), np.inf)
 
 
-def surface_strain(thickness_mm: ArrayLike, radius_mm: ArrayLike) -> Floats:
-    """Strain in the outer fibre of a strip bent to a radius of its middle: t / 2R.
+def surface_strain(thickness_mm: ArrayLike, curvature_per_mm: ArrayLike) -> Floats:
+    """Strain in the outer fibre of a strip whose middle is bent to a curvature 1/R: t / 2R.
 
     Euler-Bernoulli. The strips slide on their glue lines while they bend, so each bends for itself.
     """
-    return np.asarray(thickness_mm, dtype=np.float64) / (2.0 * np.asarray(radius_mm))
+    return 0.5 * np.asarray(thickness_mm, dtype=np.float64) * np.abs(curvature_per_mm)
 
 
 def smallest_radius_mm(thickness_mm: ArrayLike, strain: ArrayLike) -> Floats:
@@ -57,16 +57,12 @@ def smallest_cord_radius_mm(strip_mm: tuple[float, ...], strain: float, film_mm:
     return float((own + np.abs(lane_offsets_mm(strip_mm, film_mm))).max())
 
 
-def lane_extra_mm(arc_mm: ArrayLike, curvature_per_mm: ArrayLike, offset_mm: ArrayLike) -> Floats:
-    """How much more than the cord's middle each lane has travelled up to each place (n, lanes).
+def lane_extra_mm(turning_rad: ArrayLike, offset_mm: ArrayLike) -> Floats:
+    """How much more than the cord's middle each lane has travelled at each place (n, lanes).
 
-    Turning angle times offset, whatever the curve between looks like. `curvature_per_mm` (n) is
-    taken to change evenly between the places `arc_mm` (n).
+    Turning angle up to there (n) times offset (lanes), whatever the curve looks like.
     """
-    curvature = np.asarray(curvature_per_mm, dtype=np.float64)
-    steps = 0.5 * (curvature[1:] + curvature[:-1]) * np.diff(np.asarray(arc_mm))
-    turned = np.concatenate([[0.0], np.cumsum(steps)])
-    extra: Floats = turned[:, None] * np.asarray(offset_mm, dtype=np.float64)
+    extra: Floats = np.multiply.outer(np.asarray(turning_rad), np.asarray(offset_mm))
     return extra
 
 

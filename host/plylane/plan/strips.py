@@ -10,6 +10,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from plylane.plan.bending import lane_extra_mm
+
 Floats = NDArray[np.float64]
 GRID_MM = 0.1
 """Nobody measures a strip finer: lengths are counted in whole tenths, always to the safe side."""
@@ -50,7 +52,7 @@ class LaneMap:
         """
         self.offset_mm = offset_mm
         self.cord_mm = np.asarray(cord_mm, dtype=float)
-        self.lane_mm = self.cord_mm + offset_mm * np.asarray(turning_rad, dtype=float)
+        self.lane_mm = self.cord_mm + lane_extra_mm(turning_rad, offset_mm)
         if len(self.cord_mm) < 2 or self.cord_mm[0] != 0.0 or np.any(np.diff(self.cord_mm) <= 0.0):
             raise ValueError("cord lengths must rise from 0")
         back = np.diff(self.lane_mm) <= 0.0
