@@ -171,9 +171,9 @@ def facts(plan: CordPlan) -> list[tuple[str, str]]:
     found = [
         ("cord", f"{job.path.length_mm:.0f} mm, turns {job.path.turning_deg:+.0f}°"),
         ("smallest radius", _radius(plan)),
-        ("strain in the worst strip", _strain(plan)),
-        ("lanes 1 and last", _lane_lengths(plan)),
-        ("layer to the side", _layer(plan)),
+        ("worst strain", _strain(plan)),
+        ("lane lengths", _lane_lengths(plan)),
+        ("layer offset", _layer(plan)),
     ]
     if job.contact is not None:
         found.append(("contact", _contact(job.contact)))
@@ -209,7 +209,8 @@ def _lane_lengths(plan: CordPlan) -> str:
     stack = plan.job.case.stack
     offsets = lane_offsets_mm(stack.strip_mm, stack.film.thickness_mm)
     extra = lane_extra_mm(plan.job.path.turning_rad[-1], offsets)
-    return f"{extra[0]:+.2f} and {extra[-1]:+.2f} mm longer than the cord's middle"
+    last = f"lane {len(offsets)} {extra[-1]:+.2f} mm"
+    return f"lane 1 {extra[0]:+.2f}, {last} against the middle"
 
 
 def _layer(plan: CordPlan) -> str:
