@@ -226,10 +226,12 @@ def test_the_same_strips_give_the_same_schedule() -> None:
     ("lengths", "lanes", "end", "rule", "words"),
     [
         ([1000.0] * 3, 3, 1100.0, RULE, "300.0 mm short"),
-        ([5000.0], 2, 1000.0, RULE, "2 lanes need a strip each, 1 are at hand"),
+        ([5000.0], 2, 1000.0, RULE, "2 lanes take at least 2 strips"),
         ([500.0] * 12, 5, 900.0, StaggerRule(300.0), "more than 225.0 mm"),
-        ([700.0, 700.0, 700.0], 2, 1000.0, RULE, "shared out"),
-        ([1000.0] * 4, 2, 2000.0, RULE, "every order of the strips breaks it"),
+        ([700.0, 700.0, 700.0], 2, 1000.0, RULE, "at least 4 strips"),
+        ([900.0, 600.0, 600.0, 500.0], 2, 1300.0, RULE, "shared out"),
+        ([1000.0] * 4, 2, 2000.0, RULE, "100 mm apart make it 5 strips at least"),
+        ([700.0, 690.0, 690.0, 500.0], 2, 1100.0, StaggerRule(300.0), "every order of the strips"),
     ],
 )
 def test_what_is_lacking_is_proved(lengths, lanes, end, rule, words) -> None:
@@ -240,10 +242,10 @@ def test_what_is_lacking_is_proved(lengths, lanes, end, rule, words) -> None:
 
 
 def test_what_was_only_not_found_is_not_called_proved() -> None:
-    """Many joints, nothing to spare: too much for the search, and it says so."""
-    lanes = straight(4, 40_000.0)
+    """Many joints, little room between them: too much for the search, and it says so."""
+    lanes = straight(8, 9600.0)
     with pytest.raises(ScheduleError) as found:
-        schedule(strips_of([1000.0] * 160), lanes, StaggerRule(100.0))
+        schedule(strips_of([2400.0] * 60), lanes, StaggerRule(318.0), steps=300)
     assert not found.value.proven
     assert "does not prove" in str(found.value)
 

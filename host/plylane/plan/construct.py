@@ -11,6 +11,7 @@ import numpy as np
 from plylane.plan.strips import GRID_MM, Floats, LaneMap, StaggerRule
 
 NEAR = 1e-6
+SHAKE_MM = 100.0
 
 
 class Prefer(StrEnum):
@@ -52,21 +53,29 @@ class _Choice:
     keep_mm: float | None = None
 
 
+Shake = np.random.Generator | None
+
+
 def construct(
-    lengths_mm: Sequence[float], lanes: Sequence[LaneMap], rule: StaggerRule, prefer: Prefer
+    lengths_mm: Sequence[float],
+    lanes: Sequence[LaneMap],
+    rule: StaggerRule,
+    prefer: Prefer,
+    shake: Shake = None,
 ) -> list[list[float]] | None:
     """Cord positions of the joints of each lane, or None where this way leads nowhere.
 
     The lane whose strip ends first gets the next strip. Its joint is set where that strip ends,
     or as little before that as the joints of the other lanes ask for; the strip that loses least
-    is taken. Towards the end a lane's last two strips are picked as a pair that fits.
+    is taken. Towards the end a lane's last two strips are picked as a pair that fits. With `shake`
+    now and then a strip is taken that loses more.
     """
     stock = np.sort(np.asarray(lengths_mm, dtype=float))
     work = [_Lane(lane) for lane in lanes]
     while open_lanes := [lane for lane in work if not lane.done]:
         lane = min(open_lanes, key=lambda one: one.start_mm)
         taken = [other.start_mm for other in work if other is not lane and other.joints]
-        choice = _choose(stock, lane, taken, rule, prefer)
+        choice = _choose(stock, lane, taken, rule, prefer, shake)
         if choice is None:
             return None
         if choice.strip_mm != lane.kept_mm:
@@ -86,7 +95,12 @@ def _without(stock: Floats, length_mm: float) -> Floats:
 
 
 def _choose(
-    stock: Floats, lane: _Lane, taken: list[float], rule: StaggerRule, prefer: Prefer
+    stock: Floats,
+    lane: _Lane,
+    taken: list[float],
+    rule: StaggerRule,
+    prefer: Prefer,
+    shake: Shake,
 ) -> _Choice | None:
     rest = lane.rest_mm
     if lane.kept_mm is not None:
@@ -96,6 +110,8 @@ def _choose(
     single = _last(stock, rest)
     longest = float(stock[-1])
     joint, waste, tried = _joints(stock, lane, taken, rule)
+    if shake is not None:  # ranked as if some lost more than they do; places stay as they are
+        waste = waste + shake.exponential(SHAKE_MM, len(waste))
     pair = _pair(stock, lane, joint, waste, tried) if rest <= 2 * longest else None
     if single and (pair is None or single.waste_mm <= pair.waste_mm + GRID_MM / 2):
         return single

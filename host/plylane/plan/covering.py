@@ -8,7 +8,7 @@ import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_array
 
-from plylane.plan.strips import GRID_MM, LaneMap, ScheduleError, StaggerRule, Strip, tenths
+from plylane.plan.strips import GRID_MM, Floats, LaneMap, ScheduleError, StaggerRule, Strip, tenths
 
 COVER_VARIABLES = 2000
 """Largest sharing-out problem that is put to the solver."""
@@ -16,13 +16,22 @@ COVER_NODES = 2000
 INFEASIBLE = 2  # scipy.optimize.milp
 
 
-def least_total_mm(strips: Sequence[Strip], lanes: Sequence[LaneMap]) -> float:
+def least_total_mm(strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: StaggerRule) -> float:
     """A total strip length below which no schedule can be, mm.
 
-    Each lane takes whole strips, so it takes at least the least sum of strips that reaches its
-    length; that the lanes share the strips and that joints keep apart is left out. Sums in whole
-    tenths of a millimetre, found as the bits of an integer. Lanes that cannot be covered count with
-    their own length.
+    The larger of two. Each lane takes whole strips, so it takes at least the least sum of strips
+    that reaches its length, whatever the others take. And all lanes together take at least
+    `fewest_strips`, so no less than that many of the shortest.
+    """
+    count = fewest_strips(strips, lanes, rule)
+    shortest = sum(sorted(strip.length_mm for strip in strips)[:count])
+    return max(_least_sums_mm(strips, lanes), shortest)
+
+
+def _least_sums_mm(strips: Sequence[Strip], lanes: Sequence[LaneMap]) -> float:
+    """In whole tenths of a millimetre, sums found as the bits of an integer.
+
+    Lanes that cannot be covered count with their own length.
     """
     needs = [_need(lane) for lane in lanes]
     longest = max(tenths(s.length_mm) for s in strips)
@@ -47,6 +56,7 @@ def prove_lacking(strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: Stagg
     _enough_length(strips, lanes)
     _enough_strips(strips, lanes)
     _room_for_joints(strips, lanes, rule)
+    _enough_for_stagger(strips, lanes, rule)
     _shared_out(strips, lanes)
 
 
@@ -62,17 +72,74 @@ def _enough_length(strips: Sequence[Strip], lanes: Sequence[LaneMap]) -> None:
 
 
 def _enough_strips(strips: Sequence[Strip], lanes: Sequence[LaneMap]) -> None:
-    if len(strips) < len(lanes):
+    count = max(sum(_fewest(strips, lanes)), len(lanes))
+    if count > len(strips):
         raise ScheduleError(
-            f"{len(lanes)} lanes need a strip each, {len(strips)} are at hand", proven=True
+            f"{len(lanes)} lanes take at least {count} strips of at most "
+            f"{_longest(strips):.1f} mm, {len(strips)} are at hand; add strips",
+            proven=True,
         )
 
 
-def fewest_joints(strips: Sequence[Strip], lanes: Sequence[LaneMap]) -> int:
-    """Joints that the cord has at least: every lane as if it had the longest strips to itself."""
+def _longest(strips: Sequence[Strip]) -> float:
+    return max(strip.length_mm for strip in strips)
+
+
+def _reaches_mm(strips: Sequence[Strip]) -> Floats:
+    """How far 0, 1, 2 ... of the longest strips reach."""
     lengths = np.sort([s.length_mm for s in strips])[::-1]
-    sums = np.cumsum(lengths) + GRID_MM / 2
-    return sum(int(np.searchsorted(sums, lane.length_mm)) for lane in lanes)
+    return np.concatenate([[0.0], np.cumsum(lengths)])
+
+
+def _fewest(strips: Sequence[Strip], lanes: Sequence[LaneMap]) -> list[int]:
+    """Strips that each lane takes at least, as if it had the longest to itself."""
+    reach = _reaches_mm(strips) + GRID_MM / 2
+    return [int(np.searchsorted(reach, lane.length_mm)) for lane in lanes]
+
+
+def fewest_joints(strips: Sequence[Strip], lanes: Sequence[LaneMap]) -> int:
+    """Joints that the cord has at least."""
+    return sum(_fewest(strips, lanes)) - len(lanes)
+
+
+def fewest_strips(strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: StaggerRule) -> int:
+    """Strips that the cord takes at least.
+
+    In a lane of as few strips as can be, each joint has a window: not so late that the strips
+    before it do not reach there, not so early that those behind it do not reach the end. Joints
+    of lanes alike share a window, and it has room for so many; every other lane takes one more.
+    """
+    counts = _fewest(strips, lanes)
+    reach, total = _reaches_mm(strips), sum(counts)
+    for count in set(counts):
+        alike = [lane for lane, own in zip(lanes, counts, strict=True) if own == count]
+        rooms = [_room(alike, reach[k], reach[count - k], rule) for k in range(1, count)]
+        total += max(0, len(alike) - min(rooms, default=len(alike)))
+    return total
+
+
+def _room(alike: Sequence[LaneMap], before_mm: float, behind_mm: float, rule: StaggerRule) -> int:
+    """How many joints fit where strips of those lengths before and behind reach."""
+    end = alike[0].cord_end_mm
+    first = min(float(lane.to_cord(lane.length_mm - behind_mm)) for lane in alike)
+    last = max(float(lane.to_cord(before_mm)) for lane in alike)
+    room = min(last, end - rule.ends_mm) - max(first, rule.ends_mm) + 1e-6
+    if room < 0.0:
+        return 0
+    return int(room / rule.joints_mm) + 1 if rule.joints_mm > 0.0 else len(alike)
+
+
+def _enough_for_stagger(
+    strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: StaggerRule
+) -> None:
+    count = fewest_strips(strips, lanes, rule)
+    if count > len(strips):
+        raise ScheduleError(
+            f"joints {rule.joints_mm:g} mm apart make it {count} strips at least, of at most "
+            f"{_longest(strips):.1f} mm, {len(strips)} are at hand; add strips, "
+            "take longer ones or let joints come closer",
+            proven=True,
+        )
 
 
 def _room_for_joints(strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: StaggerRule) -> None:
@@ -80,7 +147,7 @@ def _room_for_joints(strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: St
     room_mm = cord_mm - 2 * rule.ends_mm
     if joints == 0 or (room_mm >= (joints - 1) * rule.joints_mm and room_mm >= 0.0):
         return
-    longest = max(s.length_mm for s in strips)
+    longest = _longest(strips)
     most_mm = room_mm / max(1, joints - 1)
     remedy = (
         f"take longer strips; no stagger of more than {most_mm:.1f} mm can be kept"
