@@ -18,7 +18,7 @@ seeds = st.integers(0, 10_000)
 
 
 @given(seeds, st.floats(4.0, 60.0))
-@settings(max_examples=30)
+@settings(max_examples=15)
 def test_energy_is_conserved(seed: int, speed: float) -> None:
     """Flux through both faces, added up over the time, is what each stretch gives, to 0.1 %."""
     stack, way = random_stack(seed), random_way(seed)
@@ -33,7 +33,7 @@ def test_energy_is_conserved(seed: int, speed: float) -> None:
 
 
 @given(seeds, st.floats(1.0, 60.0), st.floats(60.0, 150.0), st.floats(60.0, 150.0))
-@settings(max_examples=30)
+@settings(max_examples=15)
 def test_nothing_is_hotter_than_what_heats_it(
     seed: int, speed: float, guide: float, nip: float
 ) -> None:
@@ -45,7 +45,7 @@ def test_nothing_is_hotter_than_what_heats_it(
 
 
 @given(seeds)
-@settings(max_examples=30)
+@settings(max_examples=15)
 def test_a_stack_turned_over_is_the_same_turned_over(seed: int) -> None:
     stack, way = random_stack(seed), random_way(seed)
     over = Stack(stack.strip_mm[::-1], stack.width_mm, stack.wood, stack.film)
@@ -55,7 +55,7 @@ def test_a_stack_turned_over_is_the_same_turned_over(seed: int) -> None:
 
 
 @given(seeds, st.floats(2.0, 30.0), st.floats(1.05, 3.0))
-@settings(max_examples=30)
+@settings(max_examples=15)
 def test_slower_is_hotter_at_the_end_of_the_first_block(
     seed: int, speed: float, faster: float
 ) -> None:
@@ -63,7 +63,7 @@ def test_slower_is_hotter_at_the_end_of_the_first_block(
     run = passage(random_stack(seed), way, [speed, speed * faster])
     end = np.flatnonzero(run.stretch == 0)[-1]
     slow, fast = (run.course((110.0, 95.0), index).glue_degC[end] for index in (0, 1))
-    assert (slow >= fast).all()
+    assert (slow >= fast - 1e-6).all()
 
 
 def test_many_speeds_at_once_are_each_alone() -> None:

@@ -23,7 +23,7 @@ def reading(factor: float, speed: float, at_mm: float | None = None) -> float:
 
 
 @given(st.floats(0.2, 5.0), st.floats(6.0, 25.0), st.sampled_from([None, 60.0, 105.0]))
-@settings(max_examples=20)
+@settings(max_examples=8)
 def test_finds_the_contact_that_made_the_reading(
     factor: float, speed: float, at_mm: float | None
 ) -> None:
@@ -37,18 +37,18 @@ def test_finds_the_contact_that_made_the_reading(
 
 
 def test_interval_holds_the_truth_as_often_as_it_says() -> None:
-    """95 %: of 30 fits to two noisy readings each, 28.5 on average; four sigma below that is 24."""
+    """95 %: of 20 fits to two noisy readings each, 19 on average; four sigma below that is 15."""
     draw = np.random.default_rng(5)
     true = [reading(0.8, speed) for speed in (10.0, 16.0)]
     held = 0
-    for _ in range(30):
+    for _ in range(20):
         noisy = [
             Measured(speed, ZONES, 1, degC + draw.normal(0.0, 1.0), 1.0)
             for speed, degC in zip((10.0, 16.0), true, strict=True)
         ]
         low, high = fit_contact(STACK, WAY, noisy).factors
         held += low < 0.8 < high
-    assert held >= 24
+    assert held >= 15
 
 
 def test_a_less_certain_reading_widens_the_interval() -> None:

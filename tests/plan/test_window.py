@@ -53,7 +53,7 @@ def kept(case: HeatCase, speed: float, block_degC: float) -> bool:
 
 
 @given(st.integers(0, 10_000), st.floats(2.0, 30.0))
-@settings(max_examples=30)
+@settings(max_examples=20)
 def test_bounds_are_where_limits_are_met(seed: int, speed: float) -> None:
     """Inside the range everything is kept, outside something is not."""
     case = random_case(seed)
@@ -67,7 +67,7 @@ def test_bounds_are_where_limits_are_met(seed: int, speed: float) -> None:
 
 
 @given(st.integers(0, 10_000))
-@settings(max_examples=15)
+@settings(max_examples=8)
 def test_fastest_safe_is_safe_and_the_fastest(seed: int) -> None:
     case = random_case(seed)
     found = fastest_safe(case, 1.0, 60.0)
@@ -84,7 +84,7 @@ def test_fastest_safe_is_safe_and_the_fastest(seed: int) -> None:
 
 
 @given(st.integers(0, 10_000), st.floats(0.0, 30.0))
-@settings(max_examples=15)
+@settings(max_examples=8)
 def test_a_looser_limit_never_slows(seed: int, looser: float) -> None:
     case = random_case(seed)
     loose = replace(case, limits=replace(case.limits, face_degC=case.limits.face_degC + looser))
