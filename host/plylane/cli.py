@@ -281,6 +281,8 @@ def replay(run: Path, /, *, json: Annotated[bool, Parameter(negative="")] = Fals
     from plylane.screens import ReplayApp
 
     ReplayApp(recording).run()
+    for line in departure_lines(run):
+        print(line)
 
 
 @app.command

@@ -16,7 +16,15 @@ from rich.text import Text
 
 from plylane.plan_file import PlanError, PlanFile, read_plan
 from plylane.plan_forms import to_json, to_run
-from plylane.plan_text import COURSE_LEGEND, MAP_LEGEND, course_rows, facts, lane_rows, map_rows
+from plylane.plan_text import (
+    CAUTION,
+    COURSE_LEGEND,
+    MAP_LEGEND,
+    course_rows,
+    facts,
+    lane_rows,
+    map_rows,
+)
 
 if TYPE_CHECKING:
     from plylane.plan.plan import CordPlan
@@ -25,10 +33,6 @@ DEMO_PLAN = Path(__file__).with_name("plans") / "lamp_rib.toml"
 CANNOT_BE_RUN = 1
 FIGURE_COLUMNS, MAP_ROWS, COURSE_ROWS = 64, 14, 12
 SHOWN_LOADINGS = 40
-CAUTION = (
-    "A plan rests on assumptions of contact and wood: try it on a sacrificial stack with a"
-    " thermocouple in its glue line. Hot wood can char and ignite; stay with the machine."
-)
 
 Flag = Annotated[bool, Parameter(negative="")]
 errors = Console(stderr=True)

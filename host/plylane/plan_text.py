@@ -23,6 +23,10 @@ COLD, HOT, SAFE, HERE = "·", "×", "▒", "◆"
 MAP_LEGEND = f"{SAFE} safe  {COLD} cold  {HOT} too hot  {HERE} planned"
 AIR_SHARE = 0.25  # what of the map is shown around its window
 JOINT, STRIP = "┃", "━"
+CAUTION = (
+    "A plan rests on assumptions of contact and wood: try it on a sacrificial stack with a"
+    " thermocouple in its glue line. Hot wood can char and ignite; stay with the machine."
+)
 CELLS_A_PIECE = 5  # less, and joints would hide the strips
 GLUE, FACE, LIMIT = "●", "○", "┄"
 COURSE_LEGEND = f"{GLUE} coldest glue line  {FACE} hottest face  {LIMIT} limits"

@@ -161,3 +161,22 @@ def test_a_plan_table_spoilt_by_hand_is_refused(
         given(tmp_path / "rib.toml", None)
     with pytest.raises(SetupError, match="one too many"):
         given(tmp_path / "rib.toml", DEMO_PLAN)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "expected"),
+    [
+        (("--plan", "none.toml"), "none.toml: no such file"),
+        (("--plan", "fast.toml"), "fast.toml: the plan cannot be run: the heat window is empty"),
+        (("--plan", "none.toml", "--run", "rib.toml"), "one too many"),
+    ],
+)
+def test_the_monitor_refuses_a_bad_plan_before_it_connects(
+    tmp_path: Path, arguments: tuple[str, ...], expected: str
+) -> None:
+    (tmp_path / "fast.toml").write_text(DEMO.replace("wanted_mm_s = 14.0", "wanted_mm_s = 30.0"))
+    command = [sys.executable, "-m", "plylane.cli", "monitor", "--port", "nowhere", *arguments]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, timeout=120)
+    assert done.returncode == 2
+    (line,) = done.stderr.strip().splitlines()
+    assert line.startswith("plylane: ") and expected in line

@@ -52,10 +52,24 @@ def test_a_run_as_planned_departs_in_nothing() -> None:
     assert told(columns) == {}
 
 
-def test_nothing_fed_nothing_told() -> None:
+def test_a_log_without_feed_says_so() -> None:
     columns = as_planned()
     columns["state"] = np.full(len(columns["time_s"]), IDLE)
-    assert told(columns) == {}
+    assert told(columns) == {"length": (1400.0, 0.0)}
+    assert departures(PLAN, columns)[0].text == "nothing was fed"
+
+
+@pytest.mark.parametrize("rest", [0, 300])
+def test_of_several_starts_the_last_that_fed_counts(rest: int) -> None:
+    """An aborted start before, and perhaps the head reset again after."""
+    columns, first = as_planned(), as_planned()
+    first["zone1_sp_degC"][:] = 60.0
+    joined = {
+        k: np.concatenate([first[k][:400], values, np.full(rest, values[0])])
+        for k, values in columns.items()
+    }
+    joined["time_s"] = np.arange(len(joined["state"])) * 0.1
+    assert told(joined) == {}
 
 
 def test_another_setpoint_and_a_cold_zone() -> None:

@@ -17,6 +17,7 @@ LENGTH_MM = 5.0
 JOINT_MM = 15.0  # a wheel's scatter adds up to some millimetres over a strip
 SETPOINT_K = 0.05
 MOVING_MM_S = 0.1
+ANEW_MM = 20.0  # lengths that fall from above this to nothing begin anew
 EXECUTE = 6  # state number of the head
 HELD = 11
 
@@ -49,12 +50,13 @@ def departures(plan: Mapping[str, Any], columns: Columns) -> list[Departure]:
     """Hold the telemetry of a run (rows) against the plan it was made from.
 
     `plan` is the ``[plan]`` table of a run file; `columns` those of `columns_needed`, from the
-    start of the log. Empty where nothing departed, or nothing was fed.
+    start of the log. Where a log holds several starts the last one that fed counts. Empty where
+    nothing departed.
     """
-    begun = np.flatnonzero(columns["state"] == EXECUTE)
-    if not len(begun):
-        return []
-    run = {name: values[begun[0] :] for name, values in columns.items()}
+    run = _last_run(columns)
+    if run is None:
+        planned = float(plan["length_mm"])
+        return [Departure("length", planned, 0.0, "mm", "nothing was fed")]
     laid = np.clip(
         np.diff(run["output_position_mm"], prepend=run["output_position_mm"][0]), 0, None
     )
@@ -63,6 +65,18 @@ def departures(plan: Mapping[str, Any], columns: Columns) -> list[Departure]:
     found = _setpoints(plan, run, cord) + _temperatures(plan, run, cord)
     found += _speed(plan, run, cord) + _length(plan, run) + _holds(run)
     return found + _joints(plan, run)
+
+
+def _last_run(columns: Columns) -> Columns | None:
+    """The rows from where the head last began to feed until its lengths begin anew; None: never."""
+    laid = columns["output_position_mm"]
+    anew = np.flatnonzero((laid[:-1] > ANEW_MM) & (laid[1:] < 1.0)) + 1
+    edges = [0, *(int(at) for at in anew), len(laid)]
+    for start, stop in reversed(list(pairwise(edges))):
+        begun = np.flatnonzero(columns["state"][start:stop] == EXECUTE)
+        if len(begun):
+            return {k: values[start + begun[0] : stop] for k, values in columns.items()}
+    return None
 
 
 def _setpoints(plan: Mapping[str, Any], run: Columns, cord: Floats) -> list[Departure]:

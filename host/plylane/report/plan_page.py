@@ -12,17 +12,13 @@ from matplotlib.figure import Figure
 
 from plylane.plan.plan import CordPlan
 from plylane.plan.window import Point
-from plylane.plan_text import facts
+from plylane.plan_text import CAUTION, facts
 from plylane.report.figure_style import INK, STYLE, to_svg
 from plylane.report.heat_figures import course_figure, motor_figure, window_figure
 from plylane.report.lane_chart import lane_chart
 
 PAGE = "plan.html"
 PNG_DPI = 150
-CAUTION = (
-    "A plan rests on assumptions of contact and wood: try it on a sacrificial stack with a "
-    "thermocouple in its glue line. Hot wood can char and ignite; stay with the machine."
-)
 
 
 @dataclass(frozen=True, slots=True)
