@@ -22,8 +22,8 @@ from rich.table import Table
 from plylane.commission import CommissionError
 from plylane.head.errors import HeadError
 from plylane.plan_command import plan as plan_a_cord
-from plylane.plan_file import PlanError
-from plylane.run_plan import departure_lines, given
+from plylane.plan_errors import PlanError
+from plylane.run_plan import departure_lines, departures_of, given
 from plylane.run_setup import SetupError
 from plylane.runlog import RunError
 from plylane.tune_command import tune
@@ -276,7 +276,8 @@ def replay(run: Path, /, *, json: Annotated[bool, Parameter(negative="")] = Fals
 
     recording = Recording.open(run)
     if json:
-        _print_json(recording.to_json())
+        departed = [one.to_json() for one in departures_of(recording.run)]
+        _print_json(recording.to_json() | {"departures": departed})
         return
     from plylane.screens import ReplayApp
 

@@ -11,28 +11,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 from cyclopts import Parameter
 from rich.console import Console
-from rich.table import Table
-from rich.text import Text
 
-from plylane.plan_file import PlanError, PlanFile, read_plan
-from plylane.plan_forms import to_json, to_run
-from plylane.plan_text import (
-    CAUTION,
-    COURSE_LEGEND,
-    MAP_LEGEND,
-    course_rows,
-    facts,
-    lane_rows,
-    map_rows,
-)
+from plylane.plan_errors import PlanError
 
 if TYPE_CHECKING:
     from plylane.plan.plan import CordPlan
+    from plylane.plan_file import PlanFile
 
 DEMO_PLAN = Path(__file__).with_name("plans") / "lamp_rib.toml"
 CANNOT_BE_RUN = 1
-FIGURE_COLUMNS, MAP_ROWS, COURSE_ROWS = 64, 14, 12
-SHOWN_LOADINGS = 40
 
 Flag = Annotated[bool, Parameter(negative="")]
 errors = Console(stderr=True)
@@ -67,7 +54,11 @@ def plan(
     as_json
         Print the plan as one JSON object.
     """
+    # brings scipy along: not needed by the other commands
     from plylane.plan.plan import work_out
+    from plylane.plan_file import read_plan
+    from plylane.plan_forms import to_json
+    from plylane.plan_print import print_plan
 
     told, job = read_plan(file)
     done = work_out(job)
@@ -97,6 +88,8 @@ def _print_json(form: dict[str, Any]) -> None:
 
 
 def _run_text(done: CordPlan, told: PlanFile, file: Path) -> str:
+    from plylane.plan_forms import to_run
+
     try:
         return to_run(done, dict(told.run.settings))
     except ValueError as error:
@@ -128,44 +121,3 @@ def _saved(path: Path, write: Any) -> Any:
         return write()
     except OSError as error:
         raise PlanError(f"{path}: cannot be written ({error.strerror}); choose another") from error
-
-
-def print_plan(done: CordPlan, console: Console) -> None:
-    """Facts, figures, strips and what stands in the way, for a person at a terminal."""
-    console.print(Text(done.job.name, style="bold"))
-    table = Table(box=None, show_header=False, padding=(0, 2, 0, 0))
-    for name, value in facts(done):
-        table.add_row(Text(name, style="dim"), value)
-    console.print(table)
-    columns = max(20, min(FIGURE_COLUMNS, console.width - 14))
-    figures = [
-        ("Speed against block temperature", map_rows(done, columns, MAP_ROWS), MAP_LEGEND),
-        ("Along the guide", course_rows(done, columns, COURSE_ROWS), COURSE_LEGEND),
-        ("Joints in the lanes", lane_rows(done, columns), ""),
-    ]
-    for title, rows, legend in figures:
-        console.print(Text(f"\n{title}", style="bold"))
-        console.print(Text("\n".join(rows)), no_wrap=True, overflow="crop")
-        if legend:
-            console.print(Text(legend, style="dim"))
-    _print_loadings(done, console)
-    for problem in done.problems:
-        console.print(Text(f"\n◆ {problem}", style="bold"))
-    verdict = "Ready to run." if done.ready else "This plan cannot be run as it is."
-    console.print(Text(f"\n{verdict}", style="bold"))
-    console.print(Text(CAUTION, style="dim"))
-
-
-def _print_loadings(done: CordPlan, console: Console) -> None:
-    if not done.loadings:
-        return
-    console.print(Text("\nStrips to load", style="bold"))
-    table = Table("by", "lane", "strip", "length", "cut off before", box=None, padding=(0, 2, 0, 0))
-    for one in done.loadings[:SHOWN_LOADINGS]:
-        by = f"{one.by_s:.0f} s" if one.by_s else "start"
-        cut = f"{one.cut_mm:.0f} mm" if one.cut_mm >= 0.5 else ""
-        table.add_row(by, str(one.lane + 1), one.strip, f"{one.length_mm:.0f} mm", cut)
-    console.print(table)
-    if len(done.loadings) > SHOWN_LOADINGS:
-        more = len(done.loadings) - SHOWN_LOADINGS
-        console.print(Text(f"and {more} more: --json has them all", style="dim"))

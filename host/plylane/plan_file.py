@@ -23,6 +23,7 @@ from plylane.plan.motor import USUAL_MARGIN, Load, PullOut, PullOutFall, PullOut
 from plylane.plan.path import CordPath, Curve, PathError, from_curves, parse
 from plylane.plan.strips import StaggerRule, Strip
 from plylane.plan.wood import Wood, species
+from plylane.plan_errors import PlanError
 from plylane.toml_places import Place, line_of, lines_of
 
 FORMAT = "plylane plan 1"
@@ -37,10 +38,6 @@ Speed = Annotated[float, Field(gt=0.0, le=100.0)]
 Power = Annotated[float, Field(gt=0.0, le=10_000.0)]
 Conductance = Annotated[float, Field(ge=0.0, le=100.0)]
 Contact = Annotated[float, Field(gt=0.0, le=100_000.0)]
-
-
-class PlanError(ValueError):
-    """A plan file cannot be used: names the file, line, field and remedy in one line."""
 
 
 class _Table(BaseModel):

@@ -13,8 +13,6 @@ from numpy.typing import NDArray
 from plylane.head.registers import EventCode
 from plylane.head.snapshot import Event
 from plylane.jam import FeedWatch, Finding, WatchSettings, columns_needed
-from plylane.plan.departures import Departure
-from plylane.run_plan import departures_of
 from plylane.runlog import Run, RunError
 
 
@@ -25,7 +23,6 @@ class Recording:
     run: Run
     findings: list[Finding]
     events: list[Event]
-    departures: list[Departure] = field(default_factory=list)
     _columns: dict[str, NDArray[Any]] = field(default_factory=dict, repr=False, compare=False)
 
     @classmethod
@@ -33,8 +30,7 @@ class Recording:
         """Read a run and judge it. Raises RunError."""
         run = Run.open(folder)
         columns = run.columns(columns_needed(run.info.lanes))
-        findings = FeedWatch(watch_settings(run)).judge(columns)
-        return cls(run, findings, events_of(run), departures_of(run))
+        return cls(run, FeedWatch(watch_settings(run)).judge(columns), events_of(run))
 
     @property
     def name(self) -> str:
@@ -72,7 +68,6 @@ class Recording:
             "rows": self.run.rows,
             "torn": self.run.torn,
             "findings": found,
-            "departures": [one.to_json() for one in self.departures],
         }
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from plylane.plan.departures import Departure, columns_needed, departures
-from plylane.plan_file import PlanError, read_plan
+from plylane.plan_errors import PlanError
 from plylane.run_setup import RunSetup, SetupError
 from plylane.runlog import Run, RunError
 
@@ -60,6 +60,7 @@ def given(run: Path | None, plan: Path | None) -> Given:
 
 def _planned(file: Path) -> Given:
     from plylane.plan.plan import work_out  # brings scipy along: not needed before
+    from plylane.plan_file import read_plan
     from plylane.plan_forms import to_run
 
     told, job = read_plan(file)

@@ -10,7 +10,8 @@ from plylane.plan.conduction import passage
 from plylane.plan.contact import with_contact
 from plylane.plan.plan import work_out
 from plylane.plan_command import DEMO_PLAN
-from plylane.plan_file import PlanError, read_plan
+from plylane.plan_errors import PlanError
+from plylane.plan_file import read_plan
 
 DEMO = DEMO_PLAN.read_text(encoding="utf-8")
 
