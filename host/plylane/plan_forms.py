@@ -152,12 +152,12 @@ def to_run(plan: CordPlan, settings: dict[str, Any]) -> str:
         "settings": settings,
     }
     if "strips" in RunSetup.model_fields:
-        run["strips"] = _run_strips(plan)
+        run["strips"] = run_strips(plan)
     RunSetup.from_table(run, "the plan's run")
     return tomli_w.dumps({"run": run, "plan": _kept(plan)})
 
 
-def _run_strips(plan: CordPlan) -> dict[str, Any]:
+def run_strips(plan: CordPlan) -> dict[str, Any]:
     """What the Monitor keeps book of: what lies in each lane when the run begins."""
     schedule, geometry = plan.schedule, plan.job.geometry
     assert schedule is not None

@@ -19,7 +19,7 @@ from plylane.plan.plan import CordPlan
 from plylane.plan.strips import Floats
 from plylane.plan.window import HeatMap
 
-COLD, HOT, SAFE, HERE = "·", "×", "▒", "◆"
+COLD, HOT, SAFE, HERE = "·", "×", "▒", "●"
 MAP_LEGEND = f"{SAFE} safe  {COLD} cold  {HOT} too hot  {HERE} planned"
 AIR_SHARE = 0.25  # what of the map is shown around its window
 JOINT, STRIP = "┃", "━"

@@ -68,7 +68,7 @@ def test_the_twin_s_robot_reads_the_path(planned: tuple[Path, dict[str, Any]]) -
 def test_a_table_a_person_can_read(tmp_path: Path) -> None:
     done = plan(cwd=tmp_path)
     assert done.returncode == 0, done.stderr
-    for piece in ("113.6 / 95.0 °C", "◆ planned", "lane 5", "┃", "Ready to run", "128 s"):
+    for piece in ("113.6 / 95.0 °C", "● planned", "lane 5", "┃", "Ready to run", "128 s"):
         assert piece in done.stdout
     assert "thermocouple" in done.stdout
 

@@ -43,7 +43,7 @@ def seen(plan: CordPlan, *keys: str, size: tuple[int, int] = SMALL) -> str:
 def test_figures_limits_and_lanes(size: tuple[int, int]) -> None:
     text = seen(good(), size=size)
     wanted = [
-        "Plan  pendant lamp rib", "ready", "mm/s", "▒", "◆ planned", "glue line", "14.00 mm/s",
+        "Plan  pendant lamp rib", "ready", "mm/s", "▒", "● planned", "glue line", "14.00 mm/s",
         "113.6 / 95.0 °C", "block from 108.4 °C", "wood surface too hot", "lane 5", "┃", "3000 mm",
         "? keys", "sacrificial stack",
     ]  # fmt: skip
@@ -66,7 +66,7 @@ def test_values_and_strips_take_turns_on_a_small_screen() -> None:
 
 def test_a_large_screen_shows_all_at_once() -> None:
     text = seen(good(), size=LARGE)
-    for piece in ("heater power", "ash 10", "◆ planned", "lane 1"):
+    for piece in ("heater power", "ash 10", "● planned", "lane 1"):
         assert piece in text
 
 
