@@ -210,7 +210,7 @@ class MotionSource:
 
 
 def bend(stand: Stand, path: RobotPath) -> None:
-    """Let the plant's cord bend as the path does. Raises ValueError for more bends than it holds."""
+    """Bend the plant's cord as the path. Raises ValueError for more bends than it holds."""
     bends = [piece for piece in path.pieces if piece.curvature_per_mm != 0.0]
     plant = stand.plant.set
     if len(bends) > len(plant.curve_per_mm):

@@ -14,7 +14,8 @@ from typing import Annotated, Any, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from plylane_twin.wood import Stack, specific_gravity
+from plylane.plan.wood import specific_gravity
+from plylane_twin.wood import Stack
 
 SOURCE = Path(__file__).parent / "plant.toml"
 ZONES, LANES, CURVES = 3, 8, 64  # PLANT_ZONES, PLANT_LANES, PLANT_CURVES of plant.h

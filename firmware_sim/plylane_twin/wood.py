@@ -1,46 +1,12 @@
 # ruff: noqa: N802  (units are written as the trade writes them)
-"""Density and heat of wood by the equations of the Wood Handbook, and the stack that they make.
-
-Source: Wood Handbook, FPL-GTR-190 (2010), chapter 4 (Glass and Zelinka), (4-15) to (4-18). Moisture
-is in percent of dry mass, below fibre saturation; temperatures in degC; SI units otherwise.
-"""
+"""The stack as the plant's blocks feel it: one mean temperature a section, wood by the handbook."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from math import exp
 
-KELVIN = 273.15
-FIBRE_SATURATION_PERCENT = 30.0
-WATER_KG_M3 = 1000.0
-
-
-def specific_gravity(basic_gravity: float, moisture_percent: float) -> float:
-    """Gravity on the volume at this moisture, from the basic one on green volume (memory).
-
-    The wood shrinks in proportion to its gravity as it dries below fibre saturation:
-    G = Gb / (1 - 0.265 a Gb), a = (30 - x) / 30. Held against the white-ash row in the tests.
-    """
-    dried = max(0.0, 1.0 - moisture_percent / FIBRE_SATURATION_PERCENT)
-    return basic_gravity / (1.0 - 0.265 * dried * basic_gravity)
-
-
-def density_kg_m3(gravity: float, moisture_percent: float) -> float:
-    """Density, wood and water together; `gravity` on the volume at this moisture."""
-    return WATER_KG_M3 * gravity * (1.0 + moisture_percent / 100.0)
-
-
-def heat_capacity_J_kgK(moisture_percent: float, temperature_degC: float) -> float:
-    """Heat capacity of moist wood, (4-16a) to (4-18), with the term for the sorption bond."""
-    x, t = moisture_percent, temperature_degC + KELVIN
-    dry = 0.1031 + 0.003867 * t
-    bond = x * (-0.06191 + 2.36e-4 * t - 1.33e-4 * x)
-    return 1000.0 * ((dry + 4.18 * x / 100.0) / (1.0 + x / 100.0) + bond)
-
-
-def conductivity_W_mK(gravity: float, moisture_percent: float) -> float:
-    """Conductivity across the grain near 24 degC, (4-15); scatter of wood about 20 percent."""
-    return gravity * (0.1941 + 0.004064 * moisture_percent) + 0.01864
+from plylane.plan.wood import conductivity_W_mK, density_kg_m3, heat_capacity_J_kgK
 
 
 @dataclass(frozen=True, slots=True)

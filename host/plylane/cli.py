@@ -23,7 +23,10 @@ from plylane.calibrate_command import calibrate
 from plylane.commission import CommissionError
 from plylane.gateway_command import GatewayError, GatewaySettings, gateway, served
 from plylane.head.errors import HeadError
-from plylane.run_setup import RunSetup, SetupError
+from plylane.plan_command import plan as plan_a_cord
+from plylane.plan_errors import PlanError
+from plylane.run_plan import departure_lines, departures_of, given
+from plylane.run_setup import SetupError
 from plylane.runlog import RunError
 from plylane.study_command import replay_table, study
 from plylane.study_errors import ParallelError, StudyError
@@ -36,6 +39,7 @@ if TYPE_CHECKING:
     from plylane.head.client import HeadClient
     from plylane.head.snapshot import Snapshot
     from plylane.live import LiveRun
+    from plylane.plan.plan import CordPlan
     from plylane.screens import MonitorApp
 
 RUNS = Path("runs")
@@ -48,6 +52,7 @@ USER_ERRORS = (
     GatewayError,
     HeadError,
     ParallelError,
+    PlanError,
     RunError,
     SetupError,
     StudyError,
@@ -71,6 +76,7 @@ app.command(study)
 app.command(tune)
 app.command(gateway)
 app.command(calibrate)
+app.command(plan_a_cord, name="plan")
 errors = Console(stderr=True)
 
 
@@ -139,6 +145,7 @@ def monitor(
     port: str,
     unit: int = 1,
     run: Path | None = None,
+    plan: Path | None = None,
     out: Path = RUNS,
     log: bool = True,
     gateway: str | None = None,
@@ -157,6 +164,8 @@ def monitor(
     run
         TOML file with a [run] table: settings are written at once (the head must stand), setpoints,
         speed and length at Start.
+    plan
+        Plan file instead: it is worked out, run, and shown on the Plan screen.
     out
         Folder for the run log.
     log
@@ -171,7 +180,8 @@ def monitor(
     from plylane.head.poller import Poller
     from plylane.live import LiveRun, new_folder
 
-    setup = RunSetup.load(run) if run else None
+    told = given(run, plan)
+    setup = told.setup
     door = GatewaySettings.of(gateway, writer or (), unit=unit) if gateway else None
     errors.print(f"Connecting to {port} ...", style="dim")
     client = HeadClient.open(port, unit=unit)
@@ -182,11 +192,12 @@ def monitor(
         live.say("Opening the port reset the head: see docs/wiring.md for the remedy.")
     with served(live, door):
         if log:
-            plan = setup.model_dump() if setup else {}
-            live.record(new_folder(out, "run"), live=True, plan=plan, started=started("wall"))
-        _show(live, client)
+            live.record(new_folder(out, "run"), live=True, plan=told.kept, started=started("wall"))
+        _show(live, client, plan=told.plan)
     if live.run_folder:
         print(f"Log: {live.run_folder}")
+        for line in departure_lines(live.run_folder):
+            print(line)
 
 
 @app.command
@@ -305,11 +316,14 @@ def replay(
 
     recording = Recording.open(run)
     if json:
-        _print_json(recording.to_json())
+        departed = [one.to_json() for one in departures_of(recording.run)]
+        _print_json(recording.to_json() | {"departures": departed})
         return
     from plylane.screens import ReplayApp
 
     ReplayApp(recording).run()
+    for line in departure_lines(run):
+        print(line)
 
 
 @app.command
@@ -346,12 +360,17 @@ def _board_file(given: list[Path] | None) -> Path | None:
     return given[0] if given else built_board()
 
 
-def _show(run: LiveRun, client: HeadClient, seconds: float | None = None) -> None:
+def _show(
+    run: LiveRun,
+    client: HeadClient,
+    seconds: float | None = None,
+    plan: CordPlan | None = None,
+) -> None:
     """The Monitor on a running poller; ends the log and closes the port afterwards."""
     from plylane.recording import Recording
     from plylane.screens import MonitorApp
 
-    screen = MonitorApp(run, Recording.open, run.tuner, run.calibrator)
+    screen = MonitorApp(run, Recording.open, run.tuner, run.calibrator, plan)
     told = _Told(run)
     logging.getLogger("plylane").addHandler(told)
     if seconds is not None:

@@ -15,9 +15,12 @@ from plylane.runlog.recorder import TELEMETRY
 
 @dataclass(frozen=True)
 class RunTable:
-    """`findings`: forms of findings with the run's folder and the sentence added, in the order of
-    folders and time. `notes`: a line for each thing that is not as it should be with a run: torn, with
-    a break in it, or not to be read. `runs`: how many were read."""
+    """What many runs have to say.
+
+    `findings`: forms of findings with the run's folder and the sentence added, in the order of
+    folders and time. `notes`: a line for each thing that is not as it should be with a run: torn,
+    with a break in it, or not to be read. `runs`: how many were read.
+    """
 
     runs: int
     findings: list[dict[str, Any]]

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from plylane_twin import wood
+from plylane.plan import wood
+from plylane_twin.wood import carried_W
 
 KELVIN = 273.15
 
@@ -71,9 +72,34 @@ def test_carried_heat_stays_between_its_limits(
     speed: float, heat: float, contact: float, length: float
 ) -> None:
     """Never more than warms the stack wholly, nor than the contact lets through at full rise."""
-    found = wood.carried_W(heat, contact, length, speed, 80.0)
+    found = carried_W(heat, contact, length, speed, 80.0)
     assert 0.0 < found <= min(speed * heat, contact * length) * 80.0 * (1.0 + 1e-12)
 
 
 def test_nothing_is_carried_at_rest() -> None:
-    assert wood.carried_W(0.018, 0.003, 80.0, 0.0, 88.0) == 0.0
+    assert carried_W(0.018, 0.003, 80.0, 0.0, 88.0) == 0.0
+
+
+def test_conductivity_rises_by_two_to_three_percent_for_ten_kelvin() -> None:
+    """The handbook's own figure, beside (4-15)."""
+    warm, warmer = (wood.conductivity_W_mK(0.55, 9.0, degC) for degC in (24.0, 34.0))
+    assert 1.02 <= warmer / warm <= 1.03
+
+
+@pytest.mark.parametrize(
+    ("asked", "near"),
+    [("ash", "white ash"), ("whte ash", "white ash"), ("beach", "american beech")],
+)
+def test_unknown_species_names_the_near_ones(asked: str, near: str) -> None:
+    with pytest.raises(
+        wood.UnknownSpeciesError, match=f"no species '{asked}'; did you mean .*{near}"
+    ):
+        wood.species(asked)
+
+
+def test_species_that_is_like_none_names_them_all() -> None:
+    with pytest.raises(
+        wood.UnknownSpeciesError, match=r"known are american basswood, .* yellow poplar"
+    ):
+        wood.species("xyzzy")
+    assert wood.species(" White  Ash ").basic_gravity == 0.55

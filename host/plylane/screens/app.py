@@ -18,6 +18,7 @@ from plylane.screens.source import LiveHead, Recording
 from plylane.screens.theme import DARK, LIGHT
 
 if TYPE_CHECKING:
+    from plylane.plan.plan import CordPlan
     from plylane.screens.calibrate_source import CalibrateWork
     from plylane.screens.tune_source import TuneWork
 
@@ -49,6 +50,7 @@ class PlylaneApp(App[None]):
         Binding("p", "replay", "Replay", id="replay"),
         Binding("z", "tune", "Tune a zone", id="tune"),
         Binding("i", "calibrate", "Calibrate the feed", id="calibrate"),
+        Binding("n", "plan", "Plan", id="plan"),
         Binding("d", "dark_or_light", "Dark or light", id="dark-or-light"),
         Binding("q,ctrl+q", "leave", "Leave", id="leave"),
     ]
@@ -60,6 +62,7 @@ class PlylaneApp(App[None]):
         replay_loader: ReplayLoader | None = None,
         tuner: Tuner | None = None,
         calibrator: Calibrator | None = None,
+        plan: CordPlan | None = None,
     ) -> None:
         super().__init__()
         self.register_theme(DARK)
@@ -70,6 +73,7 @@ class PlylaneApp(App[None]):
         self._replay_loader = replay_loader
         self._tuner = tuner
         self._calibrator = calibrator
+        self._plan = plan
 
     def on_mount(self) -> None:
         """The first screen."""
@@ -77,6 +81,8 @@ class PlylaneApp(App[None]):
             self.push_screen(Monitor(self.live))
         elif self._recording is not None:
             self.push_screen(Replay(self._recording))
+        elif self._plan is not None:
+            self._show_plan(self._plan)
 
     def get_theme_variable_defaults(self) -> dict[str, str]:
         """Our own variables, for the moment before a theme of ours is in force."""
@@ -92,6 +98,8 @@ class PlylaneApp(App[None]):
             return isinstance(self.screen, Monitor) and self._tuner is not None
         if action == "calibrate":
             return isinstance(self.screen, Monitor) and self._calibrator is not None
+        if action == "plan":
+            return isinstance(self.screen, Monitor) and self._plan is not None
         return True
 
     def action_now(self, name: str) -> None:
@@ -144,8 +152,18 @@ class PlylaneApp(App[None]):
 
             self.push_screen(Calibrate(live, calibrator()))
 
+    def action_plan(self) -> None:
+        """The plan of this run over the Monitor."""
+        if self._plan is not None:
+            self._show_plan(self._plan)
+
+    def _show_plan(self, plan: CordPlan) -> None:
+        from plylane.screens.plan import Plan  # brings scipy along: not needed before
+
+        self.push_screen(Plan(plan))
+
     def action_step_back(self) -> None:
-        """From Replay, Tune or Calibrate to the Monitor, or out when there is none."""
+        """From Replay, Tune, Calibrate or Plan to the Monitor, or out when there is none."""
         if self.live is None:
             self.exit()
         elif not isinstance(self.screen, Monitor):
@@ -177,8 +195,11 @@ class MonitorApp(PlylaneApp):
         replay_loader: ReplayLoader | None = None,
         tuner: Tuner | None = None,
         calibrator: Calibrator | None = None,
+        plan: CordPlan | None = None,
     ) -> None:
-        super().__init__(live=live, replay_loader=replay_loader, tuner=tuner, calibrator=calibrator)
+        super().__init__(
+            live=live, replay_loader=replay_loader, tuner=tuner, calibrator=calibrator, plan=plan
+        )
 
 
 class ReplayApp(PlylaneApp):
@@ -186,3 +207,10 @@ class ReplayApp(PlylaneApp):
 
     def __init__(self, recording: Recording) -> None:
         super().__init__(recording=recording)
+
+
+class PlanApp(PlylaneApp):
+    """Starts on a plan."""
+
+    def __init__(self, plan: CordPlan) -> None:
+        super().__init__(plan=plan)

@@ -36,6 +36,7 @@ MONITOR_KEYS: Keys = (
     ("p", "replay the run logged so far"),
     ("z", "tune a zone"),
     ("i", "calibrate the feed"),
+    ("n", "the plan of this run"),
     ("d", "dark or light"),
     ("q", "leave"),
 )
@@ -87,6 +88,12 @@ CALIBRATE_KEYS: Keys = (
     ("t  b", "stop, abort: at once, on every screen"),
     ("d", "dark or light"),
     ("escape q", "back; ends a feed under way"),
+)
+
+PLAN_KEYS: Keys = (
+    ("v", "figures, values, or the strips to load"),
+    ("d", "dark or light"),
+    ("escape q", "back, or leave"),
 )
 
 WARNING = (

@@ -1,0 +1,1 @@
+"""Planning: heat, bending, strips and motors. Arrays and values in, values out."""

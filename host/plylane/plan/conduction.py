@@ -1,0 +1,340 @@
+# ruff: noqa: N802  (units are written as the trade writes them)
+"""Transient conduction through the stack of coated strips on its way through the head.
+
+The stack is a plate, warmed or cooled on both faces, and lies so thin against its length that heat
+flows across it only. Strips and glue lines are cut into cells (finite volumes, second order). Along
+a stretch of constant surroundings the cells obey C dT/dt = -K (T - T_surroundings) with K symmetric
+and tridiagonal, solved exactly by its modes:
+    T(t) = T_surroundings + C^-1/2 V exp(-lambda t) V' C^1/2 (T(0) - T_surroundings).
+Temperatures are therefore linear in what the strips bring and in what they meet, and speed enters
+through time alone. So `passage` solves for the *share* that each source (strips coming in, air,
+each zone) has in every temperature, for many speeds at once; block temperatures come in last.
+
+Left out: heat that dries the wood, heat lost at the edges, properties changing along the way.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import ceil
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import eigh_tridiagonal
+
+from plylane.plan.wood import Wood
+
+Floats = NDArray[np.float64]
+
+CELL_MM, STRIP_CELLS, STACK_CELLS = 0.05, 10, 40  # at most; at least
+FILM_CELLS = 3  # the middle one is the glue line
+ENTRY, AIR, FIRST_ZONE = 0, 1, 2  # sources
+
+
+@dataclass(frozen=True, slots=True)
+class Film:
+    """Adhesive between two strips, both coats together, and how well they lie on each other.
+
+    Every value is an assumption: a thin dry film of rubber-like adhesive, and a gap of 5 um of air
+    on average between strips that the guide holds loosely together.
+    """
+
+    thickness_mm: float = 0.03
+    conductivity_W_mK: float = 0.2
+    heat_J_m3K: float = 2.2e6
+    gap_m2K_W: float = 2e-4
+
+    def __post_init__(self) -> None:
+        _positive(self, "conductivity_W_mK")
+        # thinner or emptier films change nothing any more but drown the modes in rounding
+        for name, least in (("thickness_mm", 1e-3), ("heat_J_m3K", 1e5)):
+            if not getattr(self, name) >= least:
+                raise ValueError(f"film {name} is {getattr(self, name):g}, below {least:g}")
+        if self.gap_m2K_W < 0.0:
+            raise ValueError(f"gap_m2K_W is {self.gap_m2K_W:g}, which is below 0")
+
+
+@dataclass(frozen=True, slots=True)
+class Stack:
+    """Strips (their thickness, lane 1 first) on one another, `width_mm` wide.
+
+    `property_degC` is where the wood's conductivity and heat capacity are taken.
+    """
+
+    strip_mm: tuple[float, ...]
+    width_mm: float
+    wood: Wood
+    film: Film = field(default_factory=Film)
+    property_degC: float = 65.0
+
+    def __post_init__(self) -> None:
+        _positive(self, "width_mm")
+        if not self.strip_mm:
+            raise ValueError("strip_mm is empty; a stack has at least one strip")
+        for lane, thickness in enumerate(self.strip_mm, 1):
+            if not thickness > 0.0:
+                raise ValueError(f"strip_mm of lane {lane} is {thickness:g}, which is not above 0")
+
+    @property
+    def glue_lines(self) -> int:
+        """How many glue lines it has."""
+        return len(self.strip_mm) - 1
+
+    @property
+    def thickness_mm(self) -> float:
+        """Of strips and films together."""
+        return sum(self.strip_mm) + self.glue_lines * self.film.thickness_mm
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Part of the way on which the stack meets the same surroundings on both faces.
+
+    `contact_W_m2K` is the conductance from block or air to each face; `zone` counts from 0, None
+    is air; `pressed` where rollers press the strips together.
+    """
+
+    name: str
+    length_mm: float
+    contact_W_m2K: float
+    zone: int | None = None
+    pressed: bool = False
+
+    def __post_init__(self) -> None:
+        _positive(self, "length_mm", "contact_W_m2K")
+
+    @property
+    def source(self) -> int:
+        """Index of what it warms the stack with."""
+        return AIR if self.zone is None else FIRST_ZONE + self.zone
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """The stretches in the order in which the stack passes them; strips come in at `entry_degC`.
+
+    Raises ValueError when no stretch presses: the glue lines are judged where they are pressed.
+    """
+
+    stretches: tuple[Stretch, ...]
+    entry_degC: float = 22.0
+    air_degC: float = 22.0
+
+    def __post_init__(self) -> None:
+        if not any(stretch.pressed for stretch in self.stretches):
+            raise ValueError("no stretch of the way is pressed, so no glue line would bond")
+
+    @property
+    def zones(self) -> int:
+        """How many zones it touches."""
+        return max(stretch.source for stretch in self.stretches) - FIRST_ZONE + 1
+
+    @property
+    def ends_mm(self) -> Floats:
+        """Where each stretch ends (stretches)."""
+        return np.cumsum([stretch.length_mm for stretch in self.stretches])
+
+    @property
+    def starts(self) -> list[tuple[float, Stretch]]:
+        """Every stretch and where it begins."""
+        return [(end - s.length_mm, s) for end, s in zip(self.ends_mm, self.stretches, strict=True)]
+
+    def sources_degC(self, zone_degC: tuple[float, ...] | list[float] | Floats) -> Floats:
+        """Temperature of every source. Raises ValueError on another number of zones."""
+        if len(zone_degC) != self.zones:
+            raise ValueError(f"{len(zone_degC)} block temperatures for {self.zones} zones")
+        return np.array([self.entry_degC, self.air_degC, *zone_degC])
+
+
+@dataclass(frozen=True, slots=True)
+class Passage:
+    """Shares of the sources in what happens to the stack, for S speeds at K places along the way.
+
+    Both sides of the border between two stretches are kept: the face's temperature jumps there.
+    `glue` (S, K, glue lines, sources), `face` (S, K, 2, sources); `carried_W_K` (S, stretches,
+    sources) heat that the stack takes up in each stretch; `stretch` (K) index of it.
+    """
+
+    stack: Stack
+    way: Way
+    speed_mm_s: Floats
+    position_mm: Floats
+    stretch: NDArray[np.intp]
+    glue: Floats
+    face: Floats
+    carried_W_K: Floats
+
+    @property
+    def time_s(self) -> Floats:
+        """Since the start of the way (S, K)."""
+        return self.position_mm / self.speed_mm_s[:, None]
+
+    def course(self, zone_degC: tuple[float, ...], speed: int = 0) -> Course:
+        """Temperatures along the way with these blocks, at the speed of that index."""
+        source = self.way.sources_degC(zone_degC)
+        carried = self.carried_W_K[speed] @ source
+        return Course(
+            self.way,
+            float(self.speed_mm_s[speed]),
+            tuple(zone_degC),
+            self.position_mm,
+            self.stretch,
+            self.glue[speed] @ source,
+            self.face[speed] @ source,
+            carried,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """Temperatures along the way: `glue_degC` (K, glue lines), `face_degC` (K, 2).
+
+    `carried_W` (stretches) is what the stack takes up in each, negative where it loses heat.
+    """
+
+    way: Way
+    speed_mm_s: float
+    zone_degC: tuple[float, ...]
+    position_mm: Floats
+    stretch: NDArray[np.intp]
+    glue_degC: Floats
+    face_degC: Floats
+    carried_W: Floats
+
+    @property
+    def zone_carried_W(self) -> Floats:
+        """Heat that the stack carries off each zone (zones)."""
+        zones = [stretch.zone for stretch in self.way.stretches]
+        return np.array(
+            [
+                sum(w for w, z in zip(self.carried_W, zones, strict=True) if z == zone)
+                for zone in range(self.way.zones)
+            ]
+        )
+
+
+def passage(
+    stack: Stack,
+    way: Way,
+    speed_mm_s: Floats | list[float],
+    places: int = 33,
+) -> Passage:
+    """Solve for speeds (S), each above 0, at `places` of every stretch, its ends among them.
+
+    Raises ValueError on a speed.
+    """
+    speed = np.asarray(speed_mm_s, dtype=np.float64)
+    if not (speed > 0.0).all():
+        raise ValueError(f"speed_mm_s {speed.min():g} is not above 0")
+    section = cut(stack)
+    modes = {s.contact_W_m2K: _Modes(section, s.contact_W_m2K) for s in way.stretches}
+    state = np.zeros((len(speed), len(section.heat_J_m2K), FIRST_ZONE + way.zones))
+    state[:, :, ENTRY] = 1.0
+    flow_m2_s = speed * stack.width_mm * 1e-6  # face that passes in a second
+    share = _places(places)
+    glue, face, carried = [], [], []
+    for stretch in way.stretches:
+        time = stretch.length_mm * share / speed[:, None]
+        before = section.heat_J_m2K @ state
+        seen, state = modes[stretch.contact_W_m2K].follow(state, time, stretch.source)
+        glue.append(seen[:, :, 2:])
+        face.append(seen[:, :, :2])
+        carried.append(flow_m2_s[:, None] * (section.heat_J_m2K @ state - before))
+    return Passage(
+        stack,
+        way,
+        speed,
+        np.concatenate([start + share * s.length_mm for start, s in way.starts]),
+        np.repeat(np.arange(len(way.stretches)), places),
+        np.concatenate(glue, axis=1),
+        np.concatenate(face, axis=1),
+        np.stack(carried, axis=1),
+    )
+
+
+def _places(places: int) -> Floats:
+    """Places of a stretch as shares of it, closer where it begins and changes come fast."""
+    shares: Floats = np.linspace(0.0, 1.0, places) ** 1.5
+    return shares
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """Cells across the stack: heat of each, conductance between neighbours, of each outer half."""
+
+    heat_J_m2K: Floats
+    between_W_m2K: Floats
+    skin_W_m2K: Floats
+    glue: NDArray[np.intp]
+
+
+def cut(stack: Stack) -> Section:
+    """Cut strips and films into cells, enough of them for 0.1 % (see tests)."""
+    wood, film, at_degC = stack.wood, stack.film, stack.property_degC
+    least = max(STRIP_CELLS, ceil(STACK_CELLS / len(stack.strip_mm)))
+    glued_m = np.full(FILM_CELLS, 1e-3 * film.thickness_mm / FILM_CELLS)
+    heat: list[Floats] = []
+    half: list[Floats] = []
+    glue: list[int] = []
+    for lane, thickness in enumerate(stack.strip_mm):
+        if lane:
+            glue.append(sum(len(layer) for layer in heat) + FILM_CELLS // 2)
+            heat.append(glued_m * film.heat_J_m3K)
+            half.append(0.5 * glued_m / film.conductivity_W_mK)
+        cells = max(least, ceil(thickness / CELL_MM))
+        if lane in (0, stack.glue_lines):
+            cells *= 2  # the outer strips, whose face meets something sudden
+        size_m = np.full(cells, 1e-3 * thickness / cells)
+        heat.append(size_m * wood.heat_J_m3K(at_degC))
+        half.append(0.5 * size_m / wood.conductivity_W_mK(at_degC))
+    inside = np.concatenate(half)
+    resistance = inside[:-1] + inside[1:]
+    borders = np.cumsum([len(layer) for layer in half])[:-1] - 1
+    resistance[borders] += 0.5 * film.gap_m2K_W
+    return Section(
+        np.concatenate(heat), 1.0 / resistance, 1.0 / inside[[0, -1]], np.array(glue, dtype=np.intp)
+    )
+
+
+class _Modes:
+    """Modes of a section between faces of one conductance."""
+
+    def __init__(self, section: Section, contact_W_m2K: float) -> None:
+        root = np.sqrt(section.heat_J_m2K)
+        skin = section.skin_W_m2K
+        diagonal = np.zeros(len(root))
+        diagonal[:-1] += section.between_W_m2K
+        diagonal[1:] += section.between_W_m2K
+        diagonal[[0, -1]] += 1.0 / (1.0 / contact_W_m2K + 1.0 / skin)
+        self.rate, vectors = eigh_tridiagonal(
+            diagonal / root**2, -section.between_W_m2K / (root[:-1] * root[1:])
+        )
+        self.into = vectors.T * root
+        self.out = vectors / root[:, None]
+        # a face lies between its surroundings and the middle of the outermost cell
+        faces = self.out[[0, -1]] * (skin / (skin + contact_W_m2K))[:, None]
+        self.seen = np.concatenate([faces, self.out[section.glue]])
+
+    def follow(self, state: Floats, time_s: Floats, source: int) -> tuple[Floats, Floats]:
+        """Faces and glue lines at times (S, K), the last being the end; and the state there.
+
+        `state` (S, cells, sources) and what comes back are shares.
+        """
+        departure = state.copy()
+        departure[:, :, source] -= 1.0
+        modal = self.into @ departure
+        decay = np.exp(-time_s[:, :, None] * self.rate)
+        seen = np.einsum("skn,on,snr->skor", decay, self.seen, modal, optimize=_PATH)
+        seen[..., source] += 1.0
+        end = self.out @ (decay[:, -1, :, None] * modal)
+        end[:, :, source] += 1.0
+        return seen, end
+
+
+_PATH = ["einsum_path", (1, 2), (0, 1)]  # observed modes first: a matrix product for each speed
+
+
+def _positive(part: object, *names: str) -> None:
+    for name in names:
+        if not getattr(part, name) > 0.0:
+            raise ValueError(f"{name} is {getattr(part, name):g}, which is not above 0")

@@ -1,0 +1,169 @@
+"""The strip schedule: which strip goes in which lane in which order.
+
+Strips stand end to end in each lane. Where one ends and the next begins is a joint, and no two
+joints of the cord may come closer than the stagger rule says, whichever lanes they are in. A strip
+may be cut shorter before it is loaded; what is cut off counts as waste, as does what stands over
+the end of the cord. The aim is the least total length of strips taken.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from plylane.plan.balance import balanced
+from plylane.plan.construct import Prefer, construct
+from plylane.plan.covering import fewest_joints, least_total_mm, prove_lacking
+from plylane.plan.exact import Exact
+from plylane.plan.strips import (
+    GRID_MM,
+    LaneMap,
+    Piece,
+    Schedule,
+    ScheduleError,
+    StaggerRule,
+    Strip,
+    rounded_down,
+)
+
+NEAR = 1e-6
+STEPS = 10_000
+"""How far the exact search goes. A number of steps, not a time: the same plan on every computer."""
+SEED, MOST_SHAKES, SHAKEN_STRIPS = 1, 40, 900
+FEW_JOINTS = 24
+"""With more joints than this an exact search would not get anywhere in so many steps."""
+
+Joints = list[list[float]]
+
+
+def schedule(
+    strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: StaggerRule, *, steps: int = STEPS
+) -> Schedule:
+    """A schedule that takes as little strip as can be found, with a proved bound beside it.
+
+    Lengths are rounded down to tenths of a millimetre. `lanes` are in the order of the head and
+    of one cord. Strips are set one after the other by three rules, then by the same rules shaken
+    with a fixed seed; where the result does not meet the bound and joints are few, every order of
+    joints is searched, up to `steps`. Where every strip's thickness is known, strips that can
+    stand in for each other are swapped to even out the stack.
+    Raises ScheduleError, `proven` or not.
+    """
+    at_hand = rounded_down(strips)
+    prove_lacking(at_hand, lanes, rule)
+    bound = least_total_mm(at_hand, lanes, rule)
+    lengths = [strip.length_mm for strip in at_hand]
+    best, total = _constructed(lengths, lanes, rule, bound)
+    finished = False
+    if total > bound + GRID_MM / 2 and fewest_joints(at_hand, lanes) <= FEW_JOINTS:
+        search = Exact(lengths, lanes, rule, total, steps).run()
+        best, finished = search.joints or best, search.finished
+        if finished:
+            bound = search.total_mm  # the least there is, or infinity
+    if best is None:
+        raise _none_found(strips, lanes, rule, proven=finished)
+    return _assigned(at_hand, lanes, best, bound)
+
+
+def _constructed(
+    lengths: list[float], lanes: Sequence[LaneMap], rule: StaggerRule, bound_mm: float
+) -> tuple[Joints | None, float]:
+    """The best of what the rules lead to, and its total; infinity for none."""
+    best: Joints | None = None
+    least = float("inf")
+    for prefer, shake in _ways(len(lengths)):
+        joints = construct(lengths, lanes, rule, prefer, shake)
+        total = float("inf") if joints is None else _total(lengths, lanes, joints)
+        if total < least - GRID_MM / 2:
+            best, least = joints, total
+        if least <= bound_mm + GRID_MM / 2:
+            break
+    return best, least
+
+
+def _ways(strips: int) -> Iterator[tuple[Prefer, np.random.Generator | None]]:
+    """The three rules, then the same shaken, more often for fewer strips."""
+    yield from ((prefer, None) for prefer in Prefer)
+    shake = np.random.default_rng(SEED)
+    for _ in range(min(MOST_SHAKES, SHAKEN_STRIPS // strips)):
+        for prefer in Prefer:
+            yield prefer, shake
+
+
+def _needs(lanes: Sequence[LaneMap], joints: Joints) -> list[tuple[int, float, float, float]]:
+    """Every place: lane, start and end on the cord, length of strip it takes."""
+    places = []
+    for number, (lane, at) in enumerate(zip(lanes, joints, strict=True)):
+        bounds = [0.0, *at, lane.cord_end_mm]
+        laid = lane.to_lane(bounds)
+        places += [
+            (number, bounds[k], bounds[k + 1], float(laid[k + 1] - laid[k]))
+            for k in range(len(bounds) - 1)
+        ]
+    return places
+
+
+def _matched(lengths: Sequence[float], needs: Sequence[float]) -> list[int]:
+    """Which strip each place gets so that the total is least.
+
+    A strip that reaches over a long place reaches over every shorter one, so it is best to go
+    from the longest place down and to take the shortest strip that reaches. Raises ValueError
+    where one finds none.
+    """
+    free = sorted(range(len(lengths)), key=lambda k: lengths[k])
+    sizes = np.array([lengths[k] for k in free])
+    chosen = [0] * len(needs)
+    for place in sorted(range(len(needs)), key=lambda k: -needs[k]):
+        at = int(np.searchsorted(sizes, needs[place] - NEAR))
+        if at == len(sizes):
+            raise ValueError("no strip reaches over a place")
+        chosen[place] = free.pop(at)
+        sizes = np.delete(sizes, at)
+    return chosen
+
+
+def _total(lengths: Sequence[float], lanes: Sequence[LaneMap], joints: Joints) -> float:
+    needs = [need for *_, need in _needs(lanes, joints)]
+    return sum(lengths[k] for k in _matched(lengths, needs))
+
+
+def _assigned(
+    strips: list[Strip], lanes: Sequence[LaneMap], joints: Joints, bound_mm: float
+) -> Schedule:
+    places = _needs(lanes, joints)
+    chosen = _matched([s.length_mm for s in strips], [need for *_, need in places])
+    taken = _evened([strips[k] for k in chosen], places)
+    rows: list[list[Piece]] = [[] for _ in lanes]
+    for strip, (lane, start, end, need) in zip(taken, places, strict=True):
+        last = end == lanes[lane].cord_end_mm
+        rows[lane].append(Piece(strip, start, end, need, last))
+    needed = sum(lane.length_mm for lane in lanes)
+    return Schedule(tuple(tuple(row) for row in rows), needed, bound_mm)
+
+
+def _evened(taken: list[Strip], places: Sequence[tuple[int, float, float, float]]) -> list[Strip]:
+    """The strips swapped for an even stack, where every thickness is known."""
+    thick = [strip.thickness_mm for strip in taken]
+    if any(one is None for one in thick) or len(set(thick)) == 1:
+        return taken
+    _, starts, ends, needs = (np.array(column) for column in zip(*places, strict=True))
+    lengths = np.array([strip.length_mm for strip in taken])
+    order = balanced(starts, ends, needs, lengths, np.array(thick, dtype=float))
+    return [taken[k] for k in order]
+
+
+def _none_found(
+    strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: StaggerRule, *, proven: bool
+) -> ScheduleError:
+    spare = sum(s.length_mm for s in strips) - sum(lane.length_mm for lane in lanes)
+    tried = (
+        "every order of the strips breaks it"
+        if proven
+        else "none was found, which does not prove that there is none"
+    )
+    return ScheduleError(
+        f"no schedule of {len(strips)} strips in {len(lanes)} lanes keeps joints "
+        f"{rule.joints_mm:g} mm apart: {tried}; the strips have {spare:.1f} mm to spare: "
+        "add a strip, or let joints come closer",
+        proven=proven,
+    )

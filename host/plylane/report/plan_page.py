@@ -1,0 +1,96 @@
+"""A plan as a page: facts, figures, strips to load. One HTML file, each figure as SVG and PNG."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import matplotlib as mpl
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+from matplotlib.figure import Figure
+
+from plylane.plan.plan import CordPlan
+from plylane.plan.window import Point
+from plylane.plan_text import CAUTION, facts
+from plylane.report.figure_style import INK, STYLE, to_svg
+from plylane.report.heat_figures import course_figure, motor_figure, window_figure
+from plylane.report.lane_chart import lane_chart
+
+PAGE = "plan.html"
+PNG_DPI = 150
+
+
+@dataclass(frozen=True, slots=True)
+class PageFigure:
+    """A figure of the page: name of its files, title, and the drawn figure."""
+
+    name: str
+    title: str
+    figure: Figure
+
+
+def plan_figures(plan: CordPlan) -> list[PageFigure]:
+    """Every figure that there is something to draw for."""
+    window = window_figure(plan.map)
+    found = [PageFigure("window", "Speed against block temperature", window)]
+    if plan.point is not None:
+        _mark_planned(window, plan.point)
+        course = course_figure(plan.point.course, plan.job.case.limits)
+        found.append(PageFigure("course", "Temperature along the guide", course))
+    if plan.motors:
+        names = (drive.name for drive in plan.job.drives)
+        motors = motor_figure(dict(zip(names, plan.motors, strict=True)))
+        found.append(PageFigure("motors", "Torque of the drives", motors))
+    if plan.schedule is not None:
+        found.append(PageFigure("lanes", "Joints in the lanes", lane_chart(plan)))
+    return found
+
+
+def _mark_planned(figure: Figure, point: Point) -> None:
+    axes = figure.axes[0]
+    axes.plot(point.speed_mm_s, point.block_degC, "D", color=INK, ms=6, mfc="white", zorder=6)
+    axes.annotate(
+        "planned",
+        (point.speed_mm_s, point.block_degC),
+        xytext=(-8, 8),
+        textcoords="offset points",
+        ha="right",
+        fontsize=9,
+    )
+
+
+def write_page(plan: CordPlan, folder: Path) -> Path:
+    """Write page and figures into a folder, made where it is not there. Raises OSError."""
+    folder.mkdir(parents=True, exist_ok=True)
+    shown = [{"title": one.title, "svg": _saved(one, folder)} for one in plan_figures(plan)]
+    page = folder / PAGE
+    page.write_text(_page(plan, shown), encoding="utf-8", newline="\n")
+    return page
+
+
+def _saved(one: PageFigure, folder: Path) -> str:
+    """The figure beside the page as SVG and PNG; the SVG element for the page itself."""
+    with mpl.rc_context(STYLE):
+        one.figure.savefig(folder / f"{one.name}.png", dpi=PNG_DPI)
+    text = to_svg(one.figure)
+    (folder / f"{one.name}.svg").write_text(text, encoding="utf-8", newline="\n")
+    return Markup(text[text.index("<svg") :])
+
+
+def _page(plan: CordPlan, figures: list[dict[str, str]]) -> str:
+    environment = Environment(
+        loader=PackageLoader("plylane.report", "."),
+        autoescape=True,
+        undefined=StrictUndefined,
+        keep_trailing_newline=True,
+    )
+    return environment.get_template("plan_page.html.j2").render(
+        name=plan.job.name,
+        ready=plan.ready,
+        problems=plan.problems,
+        facts=facts(plan),
+        figures=figures,
+        loadings=plan.loadings,
+        caution=CAUTION,
+    )
