@@ -33,10 +33,8 @@ MONITOR_KEYS: Keys = (
     ("l", "a strip has been put in: which lane, how long"),
     ("v", "next trend: temperature, output, speed, mismatch"),
     ("w", "trend over 2, 10, 30, 60 minutes"),
-    ("p", "replay the run logged so far"),
-    ("z", "tune a zone"),
-    ("i", "calibrate the feed"),
-    ("n", "the plan of this run"),
+    ("p  n", "replay the run logged so far; its plan"),
+    ("z  i", "tune a zone; calibrate the feed"),
     ("d", "dark or light"),
     ("q", "leave"),
 )
