@@ -8,44 +8,52 @@ from pydantic import BaseModel, ConfigDict, Field
 class WatchSettings(BaseModel):
     """Settings of `FeedWatch`; lengths are of strip fed unless said otherwise.
 
-    The thresholds stand above what a healthy head can lose for good in one go and below the head's
-    own hard limits (8 mm of mismatch, 12 mm of a standing lane wheel): up to 0.8 mm of slack taken
-    up, two pulses of a lane wheel (0.5 mm each), a joint's gap of up to 2 mm passing the wheel, the
-    output wheel's run-out (0.2 mm) and its bursts of slip.
+    What a healthy head does to its lengths is stated here, not the thresholds: these follow from it
+    and from `false_alarm_hours` (`plylane.jam.limits`).
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    step_mm: float = Field(default=1.5, gt=0.0, le=20.0)
-    """How often the sums are brought up to date. Half of it is added to the delay on average; a
-    finer step costs replay speed."""
+    false_alarm_hours: float = Field(default=1000.0, ge=1.0, le=1e6)
+    """One false alarm in so many hours of feeding is put up with."""
+
+    confidence: float = Field(default=0.95, gt=0.5, lt=1.0)
+    """How likely a cause must be to be named."""
+
+    patience_mm: float = Field(default=4.0, gt=0.0, le=20.0)
+    """Feed since the change after which it is told even if its cause is not clear."""
+
+    nominal_speed_mm_s: float = Field(default=14.0, gt=0.0)
+    """Speed at which hours are counted as feed."""
+
+    step_mm: float = Field(default=0.5, gt=0.0, le=5.0)
+    """How often lengths are looked at. Half of it is added to the delay on average; a finer step
+    costs replay speed."""
 
     expected_slip: float = Field(default=0.015, ge=0.0, lt=0.5)
     """Slip of the rollers to start from, a share of the feed."""
 
-    baseline_mm: float = Field(default=400.0, gt=0.0)
-    """Length over which slow drift (slip, dirt, calibration) is learnt."""
+    usual_mm: float = Field(default=400.0, ge=50.0, le=10_000.0)
+    """Feed over which what is usual (slip, dirt, calibration) is learnt."""
 
-    baseline_limit: float = Field(default=0.015, ge=0.0, lt=0.5)
-    """Most that is ever taken for drift, a share of the feed. A jam that creeps in slower than it
-    is learnt cannot hide behind more than this."""
+    usual_limit: float = Field(default=0.08, ge=0.0, lt=0.5)
+    """Most that is ever taken for usual beside the expected slip, a share of the feed. Slip that
+    grows more slowly than it is learnt cannot hide behind more than this."""
 
-    lane_allowance: float = Field(default=0.03, gt=0.0, lt=1.0)
-    """Share of the feed that a lane may fall behind the others unnoticed: an outer lane in a curve
-    of 45 mm radius loses 1 mm in 45 mm of cord (2.2 %)."""
+    joint_gap_mm: float = Field(default=2.0, ge=0.0, le=20.0)
+    """Largest gap between two strips at a joint."""
 
-    lane_threshold_mm: float = Field(default=4.5, gt=0.0)
-    """Length beyond the allowance at which a lane counts as stuck."""
+    lane_pulse_mm: float = Field(default=0.5, gt=0.0, le=20.0)
+    """Strip length a pulse of a lane wheel."""
 
-    feed_allowance: float = Field(default=0.02, gt=0.0, lt=1.0)
-    """Share of the feed that cord and lanes may fall behind the feed unnoticed."""
+    lane_scatter: float = Field(default=0.1, ge=0.0, lt=0.5)
+    """Scatter of that spacing, one standard deviation as a share of it."""
 
-    feed_threshold_mm: float = Field(default=4.0, gt=0.0)
-    """Length beyond the allowance at which the head counts as jammed when cord and lanes agree."""
+    burst_share: float = Field(default=0.3, ge=0.0, lt=0.9)
+    """Share of the travel that the output wheel may lose in a short burst of slip."""
 
-    lane_sign_mm: float = Field(default=2.0, gt=0.0)
-    """A lane that fell behind the others by this much while the whole head fell behind the feed is
-    taken for the cause: a whole pulse more than slack and pulses of two lanes account for."""
+    four_steps_mm: float = Field(default=1.2566, gt=0.0, le=100.0)
+    """Feed that a drive loses when its motor falls one pole pitch, four full steps, behind."""
 
-    undecided_threshold_mm: float = Field(default=6.5, gt=0.0)
-    """The same for cord alone, while no lane shows why."""
+    cold_degC: float = Field(default=5.0, gt=0.0, le=100.0)
+    """How far below its setpoint a zone may be while feeding, if it does not rise."""

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 _NODES = 80
 _HALVINGS = 50
+_LARGEST = 600.0  # exponent beyond which no alarm is ever false
 _OVERSHOOT = 1.166
 """Siegmund's correction for the overshoot of a discrete sum, 2 x 0.583."""
 
@@ -27,7 +28,8 @@ def siegmund_arl(k: float, h: float, mean: float = 0.0) -> float:
     drift, b = mean - k, h + _OVERSHOOT
     if abs(drift) * b < 1e-6:
         return b * b
-    return (math.exp(-2.0 * drift * b) + 2.0 * drift * b - 1.0) / (2.0 * drift * drift)
+    grown = math.exp(min(-2.0 * drift * b, _LARGEST))
+    return (grown + 2.0 * drift * b - 1.0) / (2.0 * drift * drift)
 
 
 def integral_arl(k: float, h: float, mean: float = 0.0) -> float:

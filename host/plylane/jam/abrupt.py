@@ -1,0 +1,276 @@
+"""The quick tests: a length that stops within a few millimetres, and why.
+
+Page's sums of what lanes and cord lose, with an allowance that a healthy head stays below, and
+three ways to become suspicious: a lane that stands for longer than any joint's gap; a cord that
+loses more than any burst of its wheel; a lane that stands a little while the cord loses a little
+more than a burst would, two witnesses at once. Then the hypotheses are weighed at every step until
+one is likely enough, or until patience runs out.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from plylane.jam.cusum import Ints, last_zero, page_sums
+from plylane.jam.finding import (
+    CORD_NOT_LAID,
+    HEAD_JAM,
+    LOST_STEPS,
+    OUTPUT_WHEEL_DIRTY,
+    OUTPUT_WHEEL_STUCK,
+    STRIP_STUCK,
+    UNKNOWN,
+    Finding,
+)
+from plylane.jam.hypotheses import Seen, Verdict, weigh
+from plylane.jam.lengths import Steps
+from plylane.jam.limits import Limits
+from plylane.jam.residual import PPM
+from plylane.jam.settings import WatchSettings
+
+_KEPT = 160  # steps that are looked back at
+_AGAIN_UM = 10_000  # feed over which a length that was told of must follow to be watched again
+_FOLLOWS_PPM = 200_000  # losing less than this share
+_BEFORE_UM = 2_000  # feed before a change in which rollers that stand show first
+_END_UM = 50_000  # feed before the end that is looked at, loss of the cord in it that
+_END_MM = 4.0  # makes one ask, and the most of it that lanes may share
+_END_SHARE = 0.35
+_CORD, _AHEAD = 0, 1  # tracks; the lanes come after them
+_LANES = 2
+
+
+class Told(NamedTuple):
+    """A finding and the step of the part at which it was decided."""
+
+    at: int
+    finding: Finding
+
+
+class Abrupt:
+    """One stretch of feeding, from entering Execute on."""
+
+    def __init__(self, settings: WatchSettings, limits: Limits, first: Steps) -> None:
+        self._settings, self._limits = settings, limits
+        lanes = len(first.um) - 2
+        tracks = _LANES + lanes
+        self._keep_ppm = np.full((tracks, 1), PPM - limits.lane_ppm, dtype=np.int64)
+        self._keep_ppm[_CORD] = PPM - limits.cord_ppm
+        self._past = first
+        self._past_sums = np.zeros((tracks, len(first)), dtype=np.int64)
+        self._deaf = np.zeros(tracks, dtype=np.bool_)
+        self._deaf_from = first
+
+    def take(self, steps: Steps) -> list[Told]:
+        """Go on with these steps; what is decided in them."""
+        found: list[Told] = []
+        done = 0
+        while done < len(steps):
+            part = self._piece(steps[done:])
+            sums = self._sums(part)
+            told = self._first(part, sums)
+            used = len(part) if told is None else told.at + 1
+            self._keep(part[:used], sums[:, :used])
+            if told is not None:
+                self._hear(told.finding)
+                found.append(Told(done + told.at, told.finding))
+            self._listen_again()
+            done += used
+        return found
+
+    # ---- sums ----
+
+    def _sums(self, part: Steps) -> Ints:
+        um = np.concatenate((self._past.um[:, -1:], part.um), axis=1)
+        moved = np.diff(um, axis=1)
+        fed, passed = moved[0], moved[1:]
+        gained = np.empty((len(self._keep_ppm), len(part)), dtype=np.int64)
+        gained[_CORD] = fed * self._keep_ppm[_CORD] - passed[0] * PPM
+        gained[_AHEAD] = passed[0] * PPM - fed * (PPM + self._limits.lane_ppm)
+        gained[_LANES:] = fed * self._keep_ppm[_LANES:] - passed[1:] * PPM
+        if self._deaf.any():
+            gained[self._deaf] = 0
+        return page_sums(gained, self._past_sums[:, -1])
+
+    def _keep(self, part: Steps, sums: Ints) -> None:
+        self._past = part.after(self._past)[-_KEPT:]
+        self._past_sums = np.concatenate((self._past_sums, sums), axis=1)[:, -_KEPT:]
+
+    @property
+    def fed_um(self) -> int:
+        """The feed at the last step."""
+        return int(self._past.fed_um[-1])
+
+    def end(self) -> Finding | None:
+        """The head left Execute: why, if the cord's wheel had fallen far behind the lanes."""
+        steps = self._past
+        start = int(np.searchsorted(steps.fed_um, steps.fed_um[-1] - _END_UM))
+        moved = (steps.um[:, -1] - steps.um[:, start]) / 1000.0
+        fed_mm, cord_mm = float(moved[0]), float(moved[0] - moved[1])
+        lanes_mm = moved[0] - moved[2:]
+        if not len(lanes_mm) or self._deaf[_CORD]:
+            return None
+        lane_mm = float(np.median(lanes_mm))
+        if cord_mm < _END_MM or lane_mm > _END_SHARE * cord_mm:
+            return None
+        evidence = {
+            "onset_s": float(steps.time_s[start]),
+            "rate_percent": 100.0 * (cord_mm - lane_mm) / fed_mm,
+            "fed_mm": fed_mm,
+            "median_lane_lost_mm": lane_mm,
+        }
+        return Finding(OUTPUT_WHEEL_DIRTY, float(steps.time_s[-1]), None, cord_mm, evidence)
+
+    # ---- suspicion ----
+
+    def _suspect(self, sums: Ints) -> NDArray[np.bool_]:
+        """Steps, shape (n,), at which the sums ask for an explanation."""
+        limits, lanes = self._limits, sums[_LANES:]
+        suspect: NDArray[np.bool_] = sums[_CORD] >= limits.cord_stands
+        suspect |= sums[_AHEAD] >= limits.ahead
+        if len(lanes):
+            standing = lanes.max(axis=0)
+            suspect |= standing >= limits.lane_stands
+            suspect |= (standing >= limits.lane_sign) & (sums[_CORD] >= limits.cord_sign)
+        if len(lanes) > 2:
+            suspect |= (lanes >= limits.lanes_stand).sum(axis=0) >= len(lanes) - 1
+        return suspect
+
+    def _first(self, part: Steps, sums: Ints) -> Told | None:
+        suspects = np.flatnonzero(self._suspect(sums))
+        if not len(suspects):
+            return None
+        steps = part.after(self._past)
+        all_sums = np.concatenate((self._past_sums, sums), axis=1)
+        before = len(self._past)
+        for at in suspects.tolist():
+            finding = self._explain(steps, all_sums, before + at)
+            if finding is not None:
+                return Told(at, finding)
+        return None
+
+    # ---- explanation ----
+
+    def _explain(self, steps: Steps, sums: Ints, at: int) -> Finding | None:
+        start = self._onset(steps, sums, at)
+        fed_mm, (cord_mm, *lanes_mm) = _lost_mm(steps, start, at)
+        times = float(steps.time_s[at]), float(steps.time_s[start])
+        if sums[_AHEAD, at] >= self._limits.ahead:
+            evidence = {"onset_s": times[1], "output_ahead_mm": -cord_mm}
+            return Finding(CORD_NOT_LAID, times[0], None, -cord_mm, evidence)
+        earlier = int(np.searchsorted(steps.fed_um, steps.fed_um[start] - _BEFORE_UM))
+        _, (_, *before_mm) = _lost_mm(steps, max(earlier, at + 1 - _KEPT), start)
+        seen = Seen(
+            fed_mm,
+            None if self._deaf[_CORD] else cord_mm,
+            tuple(None if self._deaf[_LANES + k] else mm for k, mm in enumerate(lanes_mm)),
+            # a lane may just have a joint
+            float(np.mean(sorted(before_mm)[:-1])) if len(before_mm) > 1 else None,
+        )
+        verdicts = weigh(seen, self._settings)
+        usual = sum(v.likelihood for v in verdicts if not v.kinds)
+        faults = [v for v in verdicts if v.kinds]
+        sure = faults[0].likelihood >= self._settings.confidence
+        if not sure and (fed_mm < self._settings.patience_mm or usual > 0.5):
+            return None
+        return self._finding(faults, sure, seen, times, (cord_mm, lanes_mm))
+
+    def _onset(self, steps: Steps, sums: Ints, at: int) -> int:
+        """Where the change began: where the cord last kept up, or else the lanes concerned."""
+        low = max(0, at + 1 - _KEPT)
+        window = sums[:, low : at + 1]
+        for track, limit in ((_AHEAD, self._limits.ahead), (_CORD, self._limits.cord_sign)):
+            if window[track, -1] >= limit:
+                return low + max(0, last_zero(window[track], at - low))
+        concerned = np.flatnonzero(window[_LANES:, -1] >= self._limits.lane_sign).tolist()
+        starts = sorted(
+            max(
+                last_zero(window[_LANES + lane], at - low),
+                self._stands_since(steps.um[2 + lane, low : at + 1], steps.fed_um[low : at + 1]),
+            )
+            for lane in concerned
+        )
+        return low + max(0, starts[len(starts) // 2])
+
+    def _stands_since(self, lane_um: Ints, fed_um: Ints) -> int:
+        """Step at which a lane's wheel last turned, if it has stood for long; else -1."""
+        turns = np.flatnonzero(np.diff(lane_um))
+        last = int(turns[-1]) + 1 if len(turns) else 0
+        stood_um = (fed_um[-1] - fed_um[last]) * PPM
+        return last if stood_um >= 2 * self._limits.lane_sign else -1
+
+    def _finding(
+        self,
+        faults: list[Verdict],
+        sure: bool,
+        seen: Seen,
+        times: tuple[float, float],
+        lost_mm: tuple[float, list[float]],
+    ) -> Finding:
+        best = faults[0]
+        cord_mm, lanes_mm = lost_mm
+        one = sure and len(best.kinds) == 1
+        kind = best.kinds[0] if one else UNKNOWN
+        lane = self._lane(faults)
+        likelihoods: dict[str, float] = {}
+        for verdict in faults:
+            for name in verdict.kinds:
+                share = verdict.likelihood / len(verdict.kinds)
+                likelihoods[name] = likelihoods.get(name, 0.0) + share
+        evidence = {"onset_s": times[1], "fed_mm": seen.fed_mm, "cord_lost_mm": cord_mm}
+        evidence |= {f"lane{k}_lost_mm": mm for k, mm in enumerate(lanes_mm, start=1)}
+        if one:
+            evidence["likelihood"] = likelihoods.pop(kind)
+        evidence |= {f"likelihood_{name}": p for name, p in likelihoods.items() if p >= 0.005}
+        missing_mm = cord_mm if lane is None else lanes_mm[lane]
+        return Finding(kind, times[0], None if lane is None else lane + 1, missing_mm, evidence)
+
+    def _lane(self, faults: list[Verdict]) -> int | None:
+        """The lane that is concerned whatever the cause is, if that is likely enough."""
+        lane = faults[0].lane
+        total = sum(fault.likelihood for fault in faults)
+        same = sum(fault.likelihood for fault in faults if fault.lane == lane)
+        return lane if same >= self._settings.confidence * total else None
+
+    # ---- after a finding ----
+
+    def _hear(self, finding: Finding) -> None:
+        """What was told of is not listened to until it follows again."""
+        if finding.kind in (OUTPUT_WHEEL_STUCK, OUTPUT_WHEEL_DIRTY):
+            self._deaf[_CORD] = True
+        elif finding.kind in (STRIP_STUCK, HEAD_JAM, LOST_STEPS) or finding.lane is None:
+            self._deaf[:] = True
+        else:
+            self._deaf[_LANES + finding.lane - 1] = True
+        self._past_sums[self._deaf, -1] = 0
+        self._deaf_from = self._past[-1:]
+
+    def _piece(self, steps: Steps) -> Steps:
+        """All of the steps, or as far as something may be listened to again."""
+        if not self._deaf.any():
+            return steps
+        edge = int(np.searchsorted(steps.fed_um, self._deaf_from.fed_um[0] + _AGAIN_UM))
+        return steps[: edge + 1]
+
+    def _listen_again(self) -> None:
+        if not self._deaf.any():
+            return
+        now = self._past[-1:]
+        moved = (now.um - self._deaf_from.um)[:, 0]
+        if moved[0] < _AGAIN_UM:
+            return
+        lost = (moved[0] - moved[1:]) * PPM
+        follows = np.abs(lost) < moved[0] * _FOLLOWS_PPM
+        self._deaf[_CORD] &= not follows[0]
+        self._deaf[_AHEAD] &= not follows[0]
+        self._deaf[_LANES:] &= ~follows[1:]
+        self._deaf_from = now
+
+
+def _lost_mm(steps: Steps, start: int, at: int) -> tuple[float, list[float]]:
+    """Feed between two steps, and what cord and lanes lost in it."""
+    moved = (steps.um[:, at] - steps.um[:, start]) / 1000.0
+    lost: list[float] = (moved[0] - moved[1:]).tolist()
+    return float(moved[0]), lost

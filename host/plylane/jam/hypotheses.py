@@ -1,0 +1,151 @@
+"""What may have happened, what each would show, and how likely each is given what is seen.
+
+Seen are lengths lost since the change: by the cord and by each lane. Every hypothesis says what
+they should be after so much feed, and how far off they may be (normal distribution, written out
+below). A hypothesis with an unknown size stands there with several sizes; the best of them counts.
+What a healthy head does now and then is among the hypotheses, with its own odds.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from plylane.jam.finding import (
+    HEAD_JAM,
+    LANE_WHEEL_STUCK,
+    LOST_STEPS,
+    OUTPUT_WHEEL_DIRTY,
+    OUTPUT_WHEEL_STUCK,
+    STRIP_OUT,
+    STRIP_STUCK,
+)
+from plylane.jam.settings import WatchSettings
+
+_USUAL_ODDS = 1000.0  # joints and bursts, against any fault of a kind
+_BOTH_ODDS = 1.0  # a joint and a burst at once
+_WORST = -12.0  # no single length may speak louder than e^12: tails are fatter than normal
+_SLOW_ODDS = 0.02  # rollers that slip on every strip and still move it, against a jam
+_SLOW_MM = 6.0  # feed before which slip of all strips cannot have become suspicious
+_LAG_MM = 0.2  # what the strip still does when its ply already stands: it buckles into its room
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """Lost since the change, mm: by the cord (None where its wheel says nothing) and the lanes."""
+
+    fed_mm: float
+    cord_mm: float | None
+    lanes_mm: tuple[float | None, ...]
+    before_mm: float | None = None
+    """Mean of the lanes but one in the two millimetres before the change."""
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """A hypothesis with its likelihood. Inseparable kinds share it; no `kinds`: nothing wrong."""
+
+    kinds: tuple[str, ...]
+    lane: int | None
+    likelihood: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Claim:
+    """What a hypothesis expects: (mean, standard deviation) of cord, its lane, the other lanes."""
+
+    cord: tuple[float, float]
+    lane: tuple[float, float] | None
+    others: tuple[float, float]
+    before: tuple[float, float] = (0.0, 0.25)  # the lanes, just before the change
+
+
+def weigh(seen: Seen, settings: WatchSettings) -> list[Verdict]:
+    """Every hypothesis with its likelihood (they add up to 1), likeliest first."""
+    scored = list(_scores(seen, settings))
+    most = max(score for *_, score in scored)
+    shares = [math.exp(score - most) for *_, score in scored]
+    total = sum(shares)
+    verdicts = [
+        Verdict(kinds, lane, share / total)
+        for (kinds, lane, _), share in zip(scored, shares, strict=True)
+    ]
+    return sorted(verdicts, key=lambda verdict: -verdict.likelihood)
+
+
+_Score = tuple[tuple[str, ...], int | None, float]
+
+
+def _scores(seen: Seen, settings: WatchSettings) -> Iterator[_Score]:
+    """Kinds, lane and log likelihood of each."""
+    d = seen.fed_mm
+    noise = settings.lane_pulse_mm * 0.5
+    still = (settings.expected_slip * d, noise)
+    quiet = (settings.expected_slip * d, 0.08 + 0.03 * d)
+    burst = (settings.burst_share * d, 0.06 + 0.04 * d)
+    gap = (min(d, settings.joint_gap_mm), noise)
+    gone = (d, noise + 0.03 * d)
+    stood = (d, 0.06 + 0.04 * d)
+    cord_mm = seen.cord_mm or 0.0
+    along = (max(0.0, cord_mm - 0.15), noise + 0.05 * d)  # the other lanes go with the cord
+    stuck = [
+        _Claim((0.52 * d, 0.1 + 0.1 * d), (max(0.0, d - _LAG_MM), noise + 0.05 * d), along),
+        *(
+            _Claim((0.15 * d, 0.05 + 0.06 * d), (share * d, noise + 0.08 * d), along)
+            for share in (0.25, 0.5, 0.75)
+        ),
+    ]
+
+    def score(
+        kinds: tuple[str, ...], *claims: _Claim, lane: int | None = None, odds: float = 1.0
+    ) -> _Score:
+        return kinds, lane, math.log(odds) + max(_fit(claim, seen, lane) for claim in claims)
+
+    yield score((), _Claim(burst, None, still), _Claim(quiet, None, still), odds=_USUAL_ODDS)
+    if d >= _SLOW_MM:
+        slips = [_all_slow(share, d, noise) for share in (0.06, 0.12, 0.2)]
+        yield score((), *slips, odds=_USUAL_ODDS)
+    yield score((HEAD_JAM,), _Claim(stood, None, (max(0.0, d - 0.35), noise + 0.05 * d)))
+    slower = [_all_slow(share, d, noise) for share in (0.35, 0.5, 0.7)]
+    yield score((HEAD_JAM,), *slower, odds=_SLOW_ODDS)
+    yield score((OUTPUT_WHEEL_STUCK,), _Claim(stood, None, still))
+    yield score((OUTPUT_WHEEL_DIRTY,), _Claim((0.6 * d, 0.06 + 0.12 * d), None, still))
+    yield score((LOST_STEPS,), *_lost_steps(d, noise, settings.four_steps_mm))
+    for lane, mm in enumerate(seen.lanes_mm):
+        if mm is None:
+            continue
+        yield score((), _Claim(quiet, gap, still), lane=lane, odds=_USUAL_ODDS)
+        yield score((), _Claim(burst, gap, still), lane=lane, odds=_BOTH_ODDS)
+        yield score((STRIP_STUCK,), *stuck, lane=lane)
+        yield score((STRIP_OUT, LANE_WHEEL_STUCK), _Claim(quiet, gone, still), lane=lane)
+
+
+def _all_slow(share: float, d: float, noise: float) -> _Claim:
+    """Rollers slip on every strip: a matter for the slow tests, unless they slip as in a jam."""
+    return _Claim((share * d, 0.1 + 0.04 * d), None, (share * d, noise + 0.05 * d))
+
+
+def _lost_steps(d: float, noise: float, four_mm: float) -> Iterator[_Claim]:
+    """The infeed stands for four full steps, for eight, or on and on; the cord is drawn on until
+    the strips are taut. If the cord is seen to fall behind, the lanes did so a little before."""
+    for most_mm in (four_mm, 2.0 * four_mm, math.inf):
+        lost = min(d, most_mm)
+        yield _Claim((max(0.3 * lost, lost - 0.95), 0.1 + 0.08 * d), None, (lost, noise))
+    yield _Claim((d, 0.06 + 0.04 * d), None, (d, noise), (0.95, 0.3))
+
+
+def _fit(claim: _Claim, seen: Seen, lane: int | None) -> float:
+    """Log likelihood of what is seen."""
+    total = _log_normal(seen.cord_mm, claim.cord) + _log_normal(seen.before_mm, claim.before)
+    for number, mm in enumerate(seen.lanes_mm):
+        expected = claim.lane if number == lane and claim.lane is not None else claim.others
+        total += _log_normal(mm, expected)
+    return total
+
+
+def _log_normal(mm: float | None, expected: tuple[float, float]) -> float:
+    if mm is None:
+        return 0.0
+    mean, sd = expected
+    return max(_WORST, -0.5 * ((mm - mean) / sd) ** 2) - math.log(sd)
