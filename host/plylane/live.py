@@ -122,6 +122,8 @@ class LiveRun:
             now.feed_position_mm,
             now.output_position_mm,
             [lane.position_mm for lane in snapshot.lanes],
+            inputs=now.inputs,
+            zones=[(zone.pv_degC, zone.sp_degC, zone.op_percent) for zone in snapshot.zones],
         )
         if found:
             self.findings = [*self.findings, *found]

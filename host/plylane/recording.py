@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from plylane.head.registers import EventCode
 from plylane.head.snapshot import Event
-from plylane.jam import FeedWatch, Finding, WatchSettings, columns_needed
+from plylane.jam import FeedWatch, Finding, WatchSettings, columns_used
 from plylane.runlog import Break, Continuity, Run, RunError
 
 
@@ -32,8 +32,9 @@ class Recording:
         run = Run.open(folder)
         watch, continuity = FeedWatch(watch_settings(run)), Continuity()
         findings: list[Finding] = []
-        needed = dict.fromkeys((*columns_needed(run.info.lanes), "time_s", "head_ms"))
-        for part in run.chunks(needed):
+        used = columns_used(run.info.lanes, run.info.zones)
+        there = [name for name in used if name not in run.missing]
+        for part in run.chunks(dict.fromkeys((*there, "head_ms"))):
             continuity.follow(part["time_s"], part["head_ms"])
             findings += watch.judge(part)
         breaks = tuple(sorted(continuity.breaks, key=lambda one: one.time_s))

@@ -22,11 +22,16 @@ OFFSETS_MM = np.array([-1.0, -0.5, 0.0, 0.5, 1.0])  # five strips of 0.5 mm on t
 
 @dataclass(frozen=True)
 class Jam:
-    """From `at_mm` of feed, over `over_mm` of feed, lanes come to stand (lane None: all)."""
+    """From `at_mm` of feed, over `over_mm` of feed, lanes come to stand (lane None: all).
+
+    A strip that sticks holds up the cord it is glued to, and the other strips with it, by about a
+    half: rollers slip. One that ran out (`held_up` False) does not.
+    """
 
     lane: int | None
     at_mm: float
     over_mm: float = 0.0
+    held_up: bool = True
 
 
 def noise(rng: np.random.Generator, fed: Floats, length_mm: float, rms: float) -> Floats:
@@ -147,14 +152,17 @@ def run(
     if jam:
         for lane in range(1, lanes + 1) if jam.lane is None else (jam.lane,):
             standing[lane - 1] = _stopping(fed, jam)
+    held = 0.5 * standing.max(axis=0) if jam and jam.held_up else np.zeros(len(fed))
+    stopped = np.maximum(held, standing.min(axis=0))  # the cord stands when all lanes do
     for lane in range(lanes):
         # drag: own mean +-15 %, 20 % along the strip; slip follows it
         drag = rng.uniform(-0.15, 0.15) + noise(rng, fed, 150.0, 0.2)
         rate = 1.0 - slip * (1.0 + drag) - bend * OFFSETS_MM[lane % 5]
-        rate = rate * (1.0 - standing[lane]) - _gaps(rng, fed, rng.uniform(200.0, 2400.0))
+        rate = rate * (1.0 - np.maximum(standing[lane], held)) - _gaps(
+            rng, fed, rng.uniform(200.0, 2400.0)
+        )
         travel = np.cumsum(np.clip(rate, 0.0, None) * d_fed) - _slack(rng, fed, starts)
         columns[f"lane{lane + 1}_position_mm"] = pulses(rng, np.maximum.accumulate(travel))
-    stopped = standing.min(axis=0)  # the cord stands when all lanes do
     travel = np.cumsum((1.0 - slip) * (1.0 - stopped) * d_fed) - _slack(rng, fed, starts)
     seen, slipped = output_wheel(rng, np.maximum.accumulate(travel))
     columns["output_position_mm"], columns["wheel_slipped_mm"] = seen, slipped

@@ -1,9 +1,10 @@
-"""What the first detector promises: one answer however it is asked, no false alarm, early jams."""
+"""What the detectors promise: one answer however they are asked, no false alarm, early jams."""
 
 from __future__ import annotations
 
 import itertools
 import statistics
+from collections.abc import Iterable
 
 import numpy as np
 import pytest
@@ -12,12 +13,10 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 import made_feed as made
-from plylane.head.registers import GuardsRegs, State
+from plylane.head.registers import Inputs, State
 from plylane.jam import FeedWatch, Finding, WatchSettings, columns_needed
-from plylane.jam.residual import lane_residuals_mm, median_mm
 
-LANE_STALL_MM = 12.0  # the head's own hard limits: defaults of guards.* in the register map
-MISMATCH_MM = 8.0
+PERMIT = int(Inputs.PERMIT_GIVEN)
 
 
 def by_rows(columns: made.Columns) -> list[Finding]:
@@ -43,9 +42,9 @@ def fed_at(columns: made.Columns, time_s: float) -> float:
 
 
 def test_streaming_and_arrays_agree_on_made_runs() -> None:
-    jams = [None, made.Jam(2, 700.0), made.Jam(None, 400.0, 60.0), made.Jam(5, 100.0, 200.0)]
+    jams = [None, made.Jam(2, 500.0), made.Jam(None, 400.0, 60.0), made.Jam(5, 100.0, 200.0)]
     for seed, jam in enumerate(jams):
-        columns = made.run(seed, 1500.0, hold_every_mm=600.0, jam=jam)
+        columns = made.run(seed, 800.0, hold_every_mm=450.0, jam=jam)
         findings = FeedWatch().judge(columns)
         assert by_rows(columns) == findings
         assert bool(findings) == (jam is not None)
@@ -59,7 +58,7 @@ def test_any_split_of_a_run_gives_the_same_findings(data: st.DataObject) -> None
     assert len(WHOLE) >= 2
 
 
-RUN = made.run(11, 900.0, hold_every_mm=450.0, jam=made.Jam(4, 200.0))
+RUN = made.run(11, 900.0, hold_every_mm=450.0, jam=made.Jam(4, 200.0, 100.0))
 WHOLE = FeedWatch().judge(RUN)
 
 LENGTHS = st.one_of(
@@ -108,43 +107,26 @@ def test_streaming_and_arrays_agree_on_nonsense(columns: made.Columns, cuts: lis
 # ------------------------------------------------------------------ no false alarm
 
 
-def wheel_lost_mm(columns: made.Columns, finding: Finding) -> float:
-    """What the output wheel truly lost by slipping in the 100 mm before a finding."""
-    fed = finding.evidence["feed_mm"]
-    then, now = np.interp(
-        [fed - 100.0, fed], columns["feed_position_mm"], columns["wheel_slipped_mm"]
-    )
-    return float(now - then)
-
-
-def judge_healthy(columns: made.Columns) -> int:
-    """No jam may be found. Where the wheel itself lost over half a centimetre in a burst or two
-    nobody can tell from its counts alone: `feed_mismatch` is then right. Returns how many."""
-    findings = FeedWatch().judge(columns)
-    assert [f for f in findings if f.kind != "feed_mismatch"] == []
-    assert all(wheel_lost_mm(columns, f) > 5.0 for f in findings)
-    return len(findings)
-
-
 def test_healthy_runs_with_every_nuisance_raise_no_false_alarm() -> None:
-    undecided = sum(judge_healthy(made.run(seed, 9000.0)) for seed in range(80))
-    assert undecided <= 4  # in 720 m of cord with 480 bursts
+    """450 m of cord with 300 bursts of the output wheel's slip."""
+    for seed in range(50):
+        assert FeedWatch().judge(made.run(seed, 9000.0)) == []
 
 
 @pytest.mark.parametrize("lanes", [1, 2, 3, 8])
 def test_other_numbers_of_lanes_are_quiet_too(lanes: int) -> None:
     for seed in range(5):
-        judge_healthy(made.run(seed, 6000.0, lanes=lanes))
+        assert FeedWatch().judge(made.run(seed, 6000.0, lanes=lanes)) == []
 
 
 @pytest.mark.parametrize("speed_mm_s", [3.0, 14.0, 40.0])
 def test_speed_does_not_matter(speed_mm_s: float) -> None:
     for seed in range(4):
-        judge_healthy(made.run(seed, 4000.0, speed_mm_s=speed_mm_s))
+        assert FeedWatch().judge(made.run(seed, 4000.0, speed_mm_s=speed_mm_s)) == []
         jammed = made.run(seed, 800.0, speed_mm_s=speed_mm_s, jam=made.Jam(3, 500.0))
         found = FeedWatch().judge(jammed)[0]
         assert (found.kind, found.lane) == ("strip_stuck", 3)
-        assert fed_at(jammed, found.time_s) - 500.0 < LANE_STALL_MM
+        assert fed_at(jammed, found.time_s) - 500.0 < 5.0
 
 
 def test_rows_outside_execute_are_not_looked_at() -> None:
@@ -155,115 +137,238 @@ def test_rows_outside_execute_are_not_looked_at() -> None:
             assert FeedWatch().judge(other) == []
 
 
-# ------------------------------------------------------------------ jams found early
+def test_fewer_false_alarms_ask_for_higher_thresholds() -> None:
+    """A slip that grows by 4 % is told later where one false alarm in more hours is wanted."""
+    told = []
+    for hours in (1.0, 1000.0, 1e6):
+        fed = np.arange(0.0, 900.0, 0.28)
+        columns = straight(fed, np.clip(fed - 600.0, 0.0, None) * 0.04, lanes=range(1, 6))
+        (found,) = FeedWatch(WatchSettings(false_alarm_hours=hours)).judge(columns)
+        assert found.kind == "slip_growing"
+        told.append(found.evidence["threshold_mm"])
+    assert told[0] < told[1] < told[2]
+
+
+# ------------------------------------------------------------------ found early, and named
 
 
 @pytest.mark.parametrize("lane", [1, 3, 5])
-def test_an_abrupt_lane_jam_is_found_in_its_lane_before_the_head_stops(lane: int) -> None:
+def test_an_abrupt_lane_jam_is_told_within_5_mm_and_3_at_the_median(lane: int) -> None:
+    delays = []
     for seed in range(25):
         at_mm = 300.0 + 37.0 * seed % 500.0
         columns = made.run(seed, 1200.0, hold_every_mm=1200.0, jam=made.Jam(lane, at_mm))
         found = FeedWatch().judge(columns)[0]
         assert (found.kind, found.lane) == ("strip_stuck", lane)
-        assert 0.0 < fed_at(columns, found.time_s) - at_mm < 8.0
-        # what it says was lost: 8 mm of feed at most, and no less than the threshold
-        assert 4.5 <= found.lost_mm < 8.0
-        # slack, a pulse and the joint's gap (2 mm) blur the moment
-        assert abs(fed_at(columns, found.evidence["onset_s"]) - at_mm) < 60.0
+        delays.append(fed_at(columns, found.time_s) - at_mm)
+        assert found.likelihood is not None and found.likelihood >= 0.95
+        assert abs(fed_at(columns, found.evidence["onset_s"]) - at_mm) < 3.0
+    assert 0.0 < min(delays) and max(delays) < 5.0
+    assert statistics.median(delays) < 3.0
 
 
-@pytest.mark.parametrize("over_mm", [20.0, 100.0, 300.0])
-@pytest.mark.parametrize("lane", [1, 3, 5])
-def test_a_creeping_lane_jam_is_found_before_8_mm_are_lost(lane: int, over_mm: float) -> None:
-    for seed in range(10):
-        columns = made.run(seed, 1200.0, hold_every_mm=1200.0, jam=made.Jam(lane, 400.0, over_mm))
-        found = FeedWatch().judge(columns)[0]
-        assert (found.kind, found.lane) == ("strip_stuck", lane)
-        crept_mm = fed_at(columns, found.time_s) - 400.0
-        truly_lost_mm = crept_mm**2 / (2.0 * over_mm) if crept_mm < over_mm else crept_mm
-        assert crept_mm > 0.0
-        assert min(truly_lost_mm, found.lost_mm) < MISMATCH_MM
-
-
-@pytest.mark.parametrize("over_mm", [0.0, 20.0, 100.0])
-def test_a_jam_of_all_lanes_is_a_head_jam(over_mm: float) -> None:
+def test_an_abrupt_jam_of_all_lanes_is_a_head_jam() -> None:
     for seed in range(15):
-        columns = made.run(seed, 1200.0, hold_every_mm=1200.0, jam=made.Jam(None, 400.0, over_mm))
+        columns = made.run(seed, 1200.0, hold_every_mm=1200.0, jam=made.Jam(None, 400.0))
         found = FeedWatch().judge(columns)[0]
         assert (found.kind, found.lane) == ("head_jam", None)
-        assert 0.0 < fed_at(columns, found.time_s) - 400.0 < MISMATCH_MM + over_mm / 2.0
-        assert 0.0 < found.lost_mm < MISMATCH_MM
+        assert 0.0 < fed_at(columns, found.time_s) - 400.0 < 5.0
 
 
-def test_a_standing_output_wheel_with_running_lanes_is_left_undecided() -> None:
+@pytest.mark.parametrize("lane", [1, 3, 5])
+def test_a_lane_that_stands_alone_is_told_with_both_causes_that_it_may_have(lane: int) -> None:
+    """Strip gone or wheel stuck: no signal tells them apart, so neither is named."""
+    for seed in range(10):
+        jam = made.Jam(lane, 400.0, held_up=False)
+        columns = made.run(seed, 700.0, hold_every_mm=1200.0, jam=jam)
+        found = FeedWatch().judge(columns)[0]
+        assert (found.kind, found.lane) == ("unknown", lane)
+        assert {"strip_out", "lane_wheel_stuck"} == set(list(found.alternatives)[:2])
+        assert 0.0 < fed_at(columns, found.time_s) - 400.0 < 6.0
+        assert f"lane {lane}" in found.text and "strip" in found.text and "wheel" in found.text
+
+
+def test_a_standing_output_wheel_with_running_lanes_is_the_wheel_s_fault() -> None:
     columns = made.run(5, 600.0)
     stands = np.flatnonzero(columns["feed_position_mm"] > 300.0)[0]
     columns["output_position_mm"][stands:] = columns["output_position_mm"][stands]
+    found = FeedWatch().judge(columns)[0]
+    assert (found.kind, found.lane) == ("output_wheel_stuck", None)
+    assert fed_at(columns, found.time_s) - 300.0 < 3.0
+
+
+def test_lanes_that_all_stand_while_the_cord_is_drawn_on_are_lost_steps() -> None:
+    fed = np.arange(0.0, 400.0, 0.28)
+    lost = np.clip(fed - 300.0, 0.0, 1.2566)
+    columns = straight(fed, lost, lanes=range(1, 6), cord=0.3 * lost)
     (found,) = FeedWatch().judge(columns)
-    assert (found.kind, found.lane) == ("feed_mismatch", None)
-    assert fed_at(columns, found.time_s) - 300.0 < MISMATCH_MM
+    assert (found.kind, found.lane) == ("lost_steps", None)
+
+
+def test_slip_that_grows_is_told_with_its_size() -> None:
+    fed = np.arange(0.0, 900.0, 0.28)
+    lost = np.clip(fed - 500.0, 0.0, None) * 0.10
+    (found,) = FeedWatch().judge(straight(fed, lost, lanes=range(1, 6)))
+    assert found.kind == "slip_growing"
+    assert found.evidence["rate_percent"] == pytest.approx(10.0, abs=2.0)
+    assert fed[np.searchsorted(np.arange(len(fed)) * 0.02, found.time_s)] - 500.0 < 20.0
+
+
+def test_a_wheel_that_counts_short_is_dirty() -> None:
+    fed = np.arange(0.0, 1500.0, 0.28)
+    columns = straight(fed, 0.0 * fed, lanes=(), cord=np.clip(fed - 600.0, 0.0, None) * 0.03)
+    found = FeedWatch().judge(columns)[0]
+    assert found.kind == "output_wheel_dirty"
+    assert found.evidence["rate_percent"] == pytest.approx(3.0, abs=1.0)
+
+
+def test_a_wheel_that_made_the_head_hold_is_named_as_the_head_holds() -> None:
+    fed = np.arange(0.0, 345.0, 0.28)
+    columns = straight(fed, 0.0 * fed, lanes=(), cord=np.clip(fed - 300.0, 0.0, None) * 0.2)
+    assert FeedWatch().judge(columns) == []
+    columns["state"][-1] = State.HOLDING
+    (found,) = FeedWatch().judge(columns)
+    assert found.kind == "output_wheel_dirty"
+
+
+# ------------------------------------------------------------------ permit and zones
+
+
+def with_permit(columns: made.Columns, gone: np.ndarray) -> made.Columns:
+    return {**columns, "inputs": np.where(gone, 0, PERMIT).astype(np.uint16)}
+
+
+def test_cord_that_comes_out_while_the_permit_is_gone_is_told_once() -> None:
+    fed = np.arange(0.0, 100.0, 0.28)
+    plain = straight(fed, 0.0 * fed, lanes=())
+    assert FeedWatch().judge(with_permit(plain, fed < 0.0)) == []
+    assert FeedWatch().judge(with_permit(plain, (fed > 50.0) & (fed < 51.0))) == []  # too short
+    assert FeedWatch().judge(with_permit(plain, fed >= 0.0)) == []  # none was ever given
+    columns = with_permit(plain, fed > 50.0)
+    (found,) = FeedWatch().judge(columns)
+    assert (found.kind, found.lane) == ("cord_not_laid", None)
+    assert 1.5 <= found.lost_mm < 2.0
+    watch = FeedWatch()
+    rows = [(*row, int(i)) for row, i in zip(made.rows(columns), columns["inputs"], strict=True)]
+    assert [f for *row, i in rows for f in watch.push(*row, inputs=i)] == [found]
+
+
+def test_cord_that_is_drawn_while_nothing_is_fed_is_told() -> None:
+    fed = np.append(np.arange(0.0, 100.0, 0.28), np.full(200, 99.96))
+    pulled = np.clip(np.arange(len(fed)) - 400.0, 0.0, None) * 0.1
+    (found,) = FeedWatch().judge(straight(fed, 0.0 * fed, lanes=(), cord=-pulled))
+    assert found.kind == "cord_not_laid"
+
+
+def with_zone(columns: made.Columns, pv: np.ndarray, sp: np.ndarray) -> made.Columns:
+    zone = {"pv_degC": pv, "sp_degC": sp, "op_percent": np.full(len(pv), 100.0)}
+    return {**columns, **{f"zone1_{name}": values for name, values in zone.items()}}
+
+
+def test_a_zone_that_falls_while_feeding_is_too_cold_and_one_that_rises_is_not() -> None:
+    fed = np.arange(0.0, 900.0, 0.28)
+    plain = straight(fed, 0.0 * fed, lanes=())
+    falls = 110.0 - np.clip(fed - 100.0, 0.0, None) * 0.02
+    (found,) = FeedWatch().judge(with_zone(plain, falls, np.full(len(fed), 110.0)))
+    assert found.kind == "zone_too_cold"
+    assert found.evidence["zone"] == 1.0 and "zone 1 is too cold" in found.text
+    assert 104.0 < found.evidence["pv_degC"] <= 105.0
+    raised = np.where(fed > 100.0, 120.0, 110.0)
+    rises = 110.0 + np.clip(fed - 100.0, 0.0, 450.0) * 0.02
+    assert FeedWatch().judge(with_zone(plain, rises, raised)) == []
+    watch = FeedWatch()
+    columns = with_zone(plain, falls, np.full(len(fed), 110.0))
+    zones = [[(pv, 110.0, 100.0)] for pv in falls.tolist()]
+    rows = zip(made.rows(columns), zones, strict=True)
+    assert [f for row, zone in rows for f in watch.push(*row, zones=zone)] == [found]
 
 
 # ------------------------------------------------------------------ starting afresh
 
 
-def straight(feed: np.ndarray, lost_by_lane_3: np.ndarray, state: np.ndarray) -> made.Columns:
-    columns = {"time_s": np.arange(len(feed)) * 0.02, "state": state, "feed_position_mm": feed}
-    for name in columns_needed(5)[3:]:
-        columns[name] = 0.985 * feed
-    columns["lane3_position_mm"] = 0.985 * feed - lost_by_lane_3
+def straight(
+    feed: np.ndarray,
+    lost: np.ndarray,
+    *,
+    lanes: Iterable[int] = (3,),
+    cord: np.ndarray | None = None,
+    state: np.ndarray | None = None,
+) -> made.Columns:
+    """Everything follows but for what `lanes` lose, and the cord (where several do: as much);
+    strips that are glued to a cord that is held up are held up with it."""
+    lanes = tuple(lanes)
+    columns = {
+        "time_s": np.arange(len(feed)) * 0.02,
+        "state": np.full(len(feed), State.EXECUTE) if state is None else state,
+        "feed_position_mm": feed,
+    }
+    if cord is None:
+        cord = lost if len(lanes) > 1 else np.zeros(len(feed))
+    columns["output_position_mm"] = 0.985 * feed - cord
+    for lane in range(1, 6):
+        gone = lost if lane in lanes else np.clip(cord, 0.0, None) if lanes else 0.0
+        columns[f"lane{lane}_position_mm"] = np.floor((0.985 * feed - gone) / 0.5) * 0.5
     return columns
 
 
 def test_what_was_lost_before_a_hold_does_not_count_after_it() -> None:
-    feed = np.arange(0.0, 400.0, 0.3)
-    lost = np.clip(feed - 100.0, 0.0, 3.5) + np.clip(feed - 130.0, 0.0, 3.5)
-    state = np.full(len(feed), State.EXECUTE)
-    whole = FeedWatch().judge(straight(feed, lost, state))
+    feed = np.arange(0.0, 400.0, 0.28)
+    lost = np.clip(feed - 100.0, 0.0, 2.0) + np.clip(feed - 103.0, 0.0, 2.0)
+    whole = FeedWatch().judge(straight(feed, lost))
     assert [f.lane for f in whole] == [3]
-    state[(feed > 115.0) & (feed < 120.0)] = State.HELD
-    assert FeedWatch().judge(straight(feed, lost, state)) == []
+    state = np.full(len(feed), State.EXECUTE)
+    state[(feed > 102.1) & (feed < 103.0)] = State.HELD
+    assert FeedWatch().judge(straight(feed, lost, state=state)) == []
 
 
-def test_a_jam_that_goes_and_comes_again_is_told_twice_and_not_in_between() -> None:
-    feed = np.arange(0.0, 1200.0, 0.3)
+def test_a_strip_that_sticks_again_is_told_again_and_not_in_between() -> None:
+    feed = np.arange(0.0, 1200.0, 0.28)
     lost = np.clip(feed - 100.0, 0.0, 30.0) + np.clip(feed - 900.0, 0.0, 30.0)
-    findings = FeedWatch().judge(straight(feed, lost, np.full(len(feed), State.EXECUTE)))
-    fed = [finding.evidence["feed_mm"] for finding in findings]
-    assert [f.lane for f in findings] == [3, 3]
-    assert 100.0 < fed[0] < 108.0 and 900.0 < fed[1] < 908.0
+    findings = FeedWatch().judge(straight(feed, lost, cord=0.5 * lost))
+    columns = straight(feed, lost)
+    fed = [fed_at(columns, finding.time_s) for finding in findings]
+    assert [(f.kind, f.lane) for f in findings] == [("strip_stuck", 3)] * 2
+    assert 100.0 < fed[0] < 105.0 and 900.0 < fed[1] < 905.0
 
 
 def test_a_feed_that_starts_again_at_zero_starts_the_watch_afresh() -> None:
-    feed = np.concatenate([np.arange(0.0, 300.0, 0.3), np.arange(0.0, 300.0, 0.3)])
-    columns = straight(feed, np.zeros(len(feed)), np.full(len(feed), State.EXECUTE))
+    feed = np.concatenate([np.arange(0.0, 300.0, 0.28), np.arange(0.0, 300.0, 0.28)])
+    assert FeedWatch().judge(straight(feed, np.zeros(len(feed)))) == []
+
+
+def test_missing_rows_and_a_head_that_reset_raise_nothing_by_themselves() -> None:
+    columns = made.run(3, 2000.0)
+    keep = np.ones(len(columns["time_s"]), dtype=bool)
+    keep[1500:4200] = False  # a gap of 54 s, 750 mm
+    assert FeedWatch().judge({name: c[keep] for name, c in columns.items()}) == []
+    for name in columns_needed(5)[2:]:  # a reset in mid-run: all positions from zero again
+        columns[name][3000:] -= columns[name][3000]
     assert FeedWatch().judge(columns) == []
 
 
-# ------------------------------------------------------------------ parts
+def test_rows_that_are_no_numbers_are_left_out() -> None:
+    jam = made.Jam(3, 500.0)
+    columns = made.run(1, 800.0, hold_every_mm=1200.0, jam=jam)
+    rng = np.random.default_rng(2)
+    for name in columns_needed(5)[2:]:
+        columns[name][rng.random(len(columns[name])) < 0.05] = np.nan
+    found = FeedWatch().judge(columns)[0]
+    assert (found.kind, found.lane) == ("strip_stuck", 3)
+    assert (
+        fed_at(
+            {**columns, "feed_position_mm": np.nan_to_num(columns["feed_position_mm"])},
+            found.time_s,
+        )
+        < 508.0
+    )
 
 
-@given(st.lists(st.floats(-100.0, 100.0), min_size=2, max_size=8))
-def test_lane_residuals_are_against_the_median_of_the_others(lengths: list[float]) -> None:
-    others = [lengths[:lane] + lengths[lane + 1 :] for lane in range(len(lengths))]
-    wanted = [statistics.median(o) - mm for o, mm in zip(others, lengths, strict=True)]
-    assert lane_residuals_mm(lengths) == wanted
-    assert median_mm(lengths) == statistics.median(lengths)
-
-
-def test_thresholds_come_before_the_hard_limits_of_the_head() -> None:
-    limits = {register.name: register for register in GuardsRegs.BLOCK.registers}
-    stall, mismatch = limits["lane_stall_mm"], limits["mismatch_limit_mm"]
-    assert stall.default * stall.scale == pytest.approx(LANE_STALL_MM)
-    assert mismatch.default * mismatch.scale == pytest.approx(MISMATCH_MM)
-    settings = WatchSettings()
-    assert settings.lane_threshold_mm + 2.0 * settings.step_mm < LANE_STALL_MM
-    assert settings.feed_threshold_mm < settings.undecided_threshold_mm < MISMATCH_MM
+# ------------------------------------------------------------------ settings and columns
 
 
 @pytest.mark.parametrize(
     "wrong",
-    [{"step_mm": 0.0}, {"baseline_mm": -1.0}, {"lane_allowance": 1.5}, {"lane_threshold": 4.0}],
+    [{"step_mm": 0.0}, {"usual_mm": -1.0}, {"confidence": 1.5}, {"lane_threshold": 4.0}],
 )
 def test_settings_that_make_no_sense_are_refused(wrong: dict[str, float]) -> None:
     with pytest.raises(ValidationError):

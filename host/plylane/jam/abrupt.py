@@ -35,9 +35,12 @@ _KEPT = 160  # steps that are looked back at
 _AGAIN_UM = 10_000  # feed over which a length that was told of must follow to be watched again
 _FOLLOWS_PPM = 200_000  # losing less than this share
 _BEFORE_UM = 2_000  # feed before a change in which rollers that stand show first
-_END_UM = 50_000  # feed before the end that is looked at, loss of the cord in it that
-_END_MM = 4.0  # makes one ask, and the most of it that lanes may share
-_END_SHARE = 0.35
+_END_MM, _END_SHARE = (
+    4.0,
+    0.35,
+)  # loss of the cord that makes one ask why, and the lanes' part in it
+_END_LEAST = 0.1  # share of the feed that it must have lost since then, and of that lately
+_BURST_BAND, _LATELY_MM, _STILL = 0.08, 10.0, 0.8
 _CORD, _AHEAD = 0, 1  # tracks; the lanes come after them
 _LANES = 2
 
@@ -104,20 +107,32 @@ class Abrupt:
         return int(self._past.fed_um[-1])
 
     def end(self) -> Finding | None:
-        """The head left Execute: why, if the cord's wheel had fallen far behind the lanes."""
+        """The head left Execute: why, if the cord's wheel had fallen far behind the lanes.
+
+        Not where that is over, nor where it falls behind as steeply as in a burst of slip, which a
+        healthy wheel has too.
+        """
         steps = self._past
-        start = int(np.searchsorted(steps.fed_um, steps.fed_um[-1] - _END_UM))
-        moved = (steps.um[:, -1] - steps.um[:, start]) / 1000.0
-        fed_mm, cord_mm = float(moved[0]), float(moved[0] - moved[1])
-        lanes_mm = moved[0] - moved[2:]
-        if not len(lanes_mm) or self._deaf[_CORD]:
+        moved = np.diff(steps.um, axis=1)
+        behind = moved[:1] * (PPM - self._limits.lane_ppm) - moved[1:2] * PPM
+        sums = page_sums(behind, np.zeros(1, dtype=np.int64))[0]
+        start = 1 + last_zero(sums, len(sums) - 1)
+        fed_mm, (cord_mm, *lanes_mm) = _lost_mm(steps, start, len(steps) - 1)
+        if len(lanes_mm) == 0 or self._deaf[_CORD] or cord_mm < _END_MM or fed_mm < _LATELY_MM:
+            return None
+        late = int(np.searchsorted(steps.fed_um, steps.fed_um[-1] - round(1000.0 * _LATELY_MM)))
+        late_fed_mm, (late_mm, *_) = _lost_mm(steps, late, len(steps) - 1)
+        if late_fed_mm <= 0.0:
             return None
         lane_mm = float(np.median(lanes_mm))
-        if cord_mm < _END_MM or lane_mm > _END_SHARE * cord_mm:
+        share = (cord_mm - lane_mm) / fed_mm
+        like_a_burst = abs(late_mm / late_fed_mm - self._settings.burst_share) < _BURST_BAND
+        over = late_mm < _STILL * share * late_fed_mm
+        if share < _END_LEAST or lane_mm > _END_SHARE * cord_mm or like_a_burst or over:
             return None
         evidence = {
             "onset_s": float(steps.time_s[start]),
-            "rate_percent": 100.0 * (cord_mm - lane_mm) / fed_mm,
+            "rate_percent": 100.0 * share,
             "fed_mm": fed_mm,
             "median_lane_lost_mm": lane_mm,
         }

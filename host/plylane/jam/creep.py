@@ -76,8 +76,10 @@ class Creep:
         self._quiet_um = 0
 
     def hush(self, until_um: int) -> None:
-        """Tell nothing until so much is fed: another test has spoken."""
+        """Begin anew when so much is fed: something has been told."""
         self._quiet_um = max(self._quiet_um, until_um)
+        self._sums[:, :, -1] = 0
+        self._wheel[:] = 0
 
     def take(self, steps: Steps) -> list[tuple[int, Finding]]:
         """Go on with these steps of the stretch; what is decided in them, and at which feed."""
@@ -106,8 +108,6 @@ class Creep:
         self._keep(points, sums)
         finding = self._explain(sums)
         self.hush(int(points.fed_um[-1]) + _AGAIN_UM)
-        self._sums[:, :, -1] = 0
-        self._wheel[:] = 0
         return finding, used
 
     # ---- sums ----
@@ -123,20 +123,22 @@ class Creep:
         pace = self._pace.learn(block_fed, _took_ns(self._block, points[ends])[np.newaxis])
         faster = pace[0, block] * fed / np.maximum(_took_ns(self._points, points), 1) - 1.0
         more = np.floor(np.clip(faster, 0.0, _FASTEST) * _SLIP_BY_SPEED * usual[_CORD])
-        beyond = lost - (usual + more.astype(np.int64)) * fed
+        heard = points.fed_um >= self._quiet_um
+        beyond = (lost - (usual + more.astype(np.int64)) * fed) * heard
         creep = [
             page_sums(beyond - allowance * fed, before)
             for allowance, before in zip(self._limits.creep_ppm, self._sums[:, :, -1], strict=True)
         ]
-        wheel = self._wheel_short(block_fed, block_lost, rates[_CORD, :-1])
+        wheel = self._wheel_short(block_fed, block_lost, rates[_CORD, :-1], heard[ends])
         return _Sums(usual, np.stack(creep), ends, wheel)
 
-    def _wheel_short(self, fed: Ints, lost: Ints, usual: Ints) -> Ints:
+    def _wheel_short(self, fed: Ints, lost: Ints, usual: Ints, heard: NDArray[np.bool_]) -> Ints:
         """Sums of what the cord's wheel counts short of each lane, (lanes, blocks)."""
         clip = (usual + self._limits.wheel_clip_ppm) * fed
         learnt = self._wheel_usual.learn(fed, lost[_CORD] - lost[1:])[:, :-1]
         short = np.minimum(lost[_CORD], clip) - lost[1:]
-        return page_sums(short - (learnt + self._limits.wheel_ppm) * fed, self._wheel)
+        beyond = (short - (learnt + self._limits.wheel_ppm) * fed) * heard
+        return page_sums(beyond, self._wheel)
 
     def _keep(self, points: Steps, sums: _Sums) -> None:
         self._points = points.after(self._points)[-_KEPT:]

@@ -106,7 +106,8 @@ def _scores(seen: Seen, settings: WatchSettings) -> Iterator[_Score]:
     if d >= _SLOW_MM:
         slips = [_all_slow(share, d, noise) for share in (0.06, 0.12, 0.2)]
         yield score((), *slips, odds=_USUAL_ODDS)
-    yield score((HEAD_JAM,), _Claim(stood, None, (max(0.0, d - 0.35), noise + 0.05 * d)))
+    jams = [_Claim(stood, None, (max(0.0, d - lag), noise + 0.05 * d)) for lag in (0.0, 0.35)]
+    yield score((HEAD_JAM,), *jams)
     slower = [_all_slow(share, d, noise) for share in (0.35, 0.5, 0.7)]
     yield score((HEAD_JAM,), *slower, odds=_SLOW_ODDS)
     yield score((OUTPUT_WHEEL_STUCK,), _Claim(stood, None, still))
@@ -127,11 +128,12 @@ def _all_slow(share: float, d: float, noise: float) -> _Claim:
 
 
 def _lost_steps(d: float, noise: float, four_mm: float) -> Iterator[_Claim]:
-    """The infeed stands for four full steps, for eight, or on and on; the cord is drawn on until
-    the strips are taut. If the cord is seen to fall behind, the lanes did so a little before."""
-    for most_mm in (four_mm, 2.0 * four_mm, math.inf):
+    """The infeed stands for four full steps, or for eight, and the cord is drawn on until the
+    strips are taut; or it goes on losing, and by the time that the cord is seen to fall behind the
+    lanes already did."""
+    for most_mm in (four_mm, 2.0 * four_mm):
         lost = min(d, most_mm)
-        yield _Claim((max(0.3 * lost, lost - 0.95), 0.1 + 0.08 * d), None, (lost, noise))
+        yield _Claim((max(0.3 * lost, lost - 0.95), 0.1 + 0.05 * d), None, (lost, noise))
     yield _Claim((d, 0.06 + 0.04 * d), None, (d, noise), (0.95, 0.3))
 
 

@@ -169,8 +169,13 @@ class Picker:
         )
         if not len(steps):
             return
-        begins |= self._leaps(steps.um) & ~leaves
-        self._last = steps.um[:, -1]
+        leaps = self._leaps(steps.um)
+        begins |= leaps & ~leaves
+        for at in np.flatnonzero(
+            leaps & leaves
+        ).tolist():  # the end of a stretch is no place to leap
+            steps.um[:, at] = steps.um[:, at - 1] if at else self._last
+        self._last = steps.um[:, -1].copy()
         edges = np.flatnonzero(begins).tolist()
         if not edges or edges[0] != 0:
             edges = [0, *edges]
@@ -212,7 +217,7 @@ class Picker:
 
     def _leaps(self, um: Ints) -> NDArray[np.bool_]:
         if self._last is None or len(self._last) != len(um):
-            self._last = um[:, 0]
+            self._last = um[:, 0].copy()
         moved = np.diff(um, axis=1, prepend=self._last[:, np.newaxis])
         leaps: NDArray[np.bool_] = (moved[0] < 0) | (moved[0] > _LEAP_UM)
         return leaps | (np.abs(moved[1:]) > _TURN_UM).any(axis=0)

@@ -8,6 +8,7 @@ measured on the twin, docs/jams.md says how. All tests share the false alarms ev
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from plylane.jam.residual import MM, PPM
@@ -55,13 +56,17 @@ class Limits:
     wheel: int
 
     @classmethod
-    def of(cls, settings: WatchSettings) -> Limits:
-        """The limits that follow from the settings."""
+    def of(cls, settings: WatchSettings, lanes: int) -> Limits:
+        """The limits that follow from the settings, for a head with so many lanes."""
+        # fewer lanes than the five that were measured: their common part wanders more
+        wander_mm, wheel_mm = (
+            mm * math.sqrt(max(1.0, 5.0 / max(1, lanes))) for mm in (_WANDER_MM, _WHEEL_WANDER_MM)
+        )
         pulse_mm = settings.lane_pulse_mm * (1.0 + 3.0 * settings.lane_scatter)
         # the sign of a lane: standing for longer than a pulse and the step may take
         sign_mm = pulse_mm + settings.step_mm / 4.0
         stands_mm = (settings.joint_gap_mm + pulse_mm) * (1.0 - _ABRUPT) + settings.step_mm
-        margins = [_margin_mm(allowance, _WANDER_MM, settings) for allowance in CREEP]
+        margins = [_margin_mm(allowance, wander_mm, settings) for allowance in CREEP]
         gap_mm = settings.joint_gap_mm
         return cls(
             lane_ppm=round(_ABRUPT * PPM),
@@ -80,7 +85,7 @@ class Limits:
             ),
             wheel_ppm=round(_WHEEL_ALLOWANCE * PPM),
             wheel_clip_ppm=round(_WHEEL_CLIP * PPM),
-            wheel=_sums(_margin_mm(_WHEEL_ALLOWANCE, _WHEEL_WANDER_MM, settings)),
+            wheel=_sums(_margin_mm(_WHEEL_ALLOWANCE, wheel_mm, settings)),
         )
 
 

@@ -40,7 +40,6 @@ class FeedWatch:
 
     def __init__(self, settings: WatchSettings | None = None) -> None:
         self._settings = settings or WatchSettings()
-        self._limits = Limits.of(self._settings)
         self._picker = Picker(self._settings.step_mm)
         self._unlaid = Unlaid()
         self._cold = Cold(self._settings)
@@ -102,9 +101,11 @@ class FeedWatch:
         return sorted(found, key=lambda finding: finding.time_s)
 
     def _begin(self, first: Steps) -> None:
-        self._abrupt = Abrupt(self._settings, self._limits, first)
+        lanes = len(first.um) - 2
+        limits = Limits.of(self._settings, lanes)
+        self._abrupt = Abrupt(self._settings, limits, first)
         if self._creep is None:
-            self._creep = Creep(self._settings, self._limits, len(first.um) - 2)
+            self._creep = Creep(self._settings, limits, lanes)
         self._creep.begin(first)
         self._cold.begin(first)
         self._told = _NOTHING
@@ -113,7 +114,8 @@ class FeedWatch:
         assert self._abrupt is not None and self._creep is not None  # a stretch has begun
         if not len(steps):
             return
-        yield from self._cold.take(steps)
+        if len(steps.zones):
+            yield from self._cold.take(steps)
         done = 0
         for at, finding in self._abrupt.take(steps):
             # not with the step that decided: the quick word goes first
