@@ -121,7 +121,8 @@ NILE = """
 
 
 def test_the_nile_changes_after_1898() -> None:
-    """The published change is at 1898: G.W. Cobb, The problem of the Nile, Biometrika 65 (1978) 243-251 (*memory*)."""
+    """The published change is at 1898: G.W. Cobb, The problem of the Nile, Biometrika 65 (1978)
+    243-251 (*memory*)."""
     flow = np.array([float(number) for number in NILE.split()])
     year = np.arange(1871, 1971)
     change = likeliest_change(flow, float(flow.std()))

@@ -98,8 +98,8 @@ class Abrupt:
         return page_sums(gained, self._past_sums[:, -1])
 
     def _keep(self, part: Steps, sums: Ints) -> None:
-        self._past = part.after(self._past)[-_KEPT:]
-        self._past_sums = np.concatenate((self._past_sums, sums), axis=1)[:, -_KEPT:]
+        self._past = part.last(_KEPT, self._past)
+        self._past_sums = np.concatenate((self._past_sums, sums[:, -_KEPT:]), axis=1)[:, -_KEPT:]
 
     @property
     def fed_um(self) -> int:
@@ -188,7 +188,8 @@ class Abrupt:
         usual = sum(v.likelihood for v in verdicts if not v.kinds)
         faults = [v for v in verdicts if v.kinds]
         sure = faults[0].likelihood >= self._settings.confidence
-        if not sure and (fed_mm < self._settings.patience_mm or usual > 0.5):
+        lost_mm = max(cord_mm, *lanes_mm) if lanes_mm else cord_mm
+        if not sure and (lost_mm < self._settings.patience_mm or usual > 0.5):
             return None
         return self._finding(faults, sure, seen, times, (cord_mm, lanes_mm))
 

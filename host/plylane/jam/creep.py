@@ -73,12 +73,19 @@ class Creep:
         self._points = self._block = first
         self._sums = np.zeros((len(self._limits.creep), 1 + self._lanes, 1), dtype=np.int64)
         self._wheel = np.zeros(self._lanes, dtype=np.int64)
-        self._quiet_um = 0
+        self._quiet_um = self._cord_quiet_um = 0
 
     def hush(self, until_um: int) -> None:
         """Begin anew when so much is fed: something has been told."""
         self._quiet_um = max(self._quiet_um, until_um)
-        self._sums[:, :, -1] = 0
+        self._sums[:, 1:, -1] = 0
+        self._hush_cord(until_um)
+
+    def _hush_cord(self, until_um: int) -> None:
+        """The same where all lanes and the cord, or the cord's wheel, were told of: one lane may
+        still fall behind the others."""
+        self._cord_quiet_um = max(self._cord_quiet_um, until_um)
+        self._sums[:, _CORD, -1] = 0
         self._wheel[:] = 0
 
     def take(self, steps: Steps) -> list[tuple[int, Finding]]:
@@ -107,7 +114,8 @@ class Creep:
         sums = self._sum_up(points)
         self._keep(points, sums)
         finding = self._explain(sums)
-        self.hush(int(points.fed_um[-1]) + _AGAIN_UM)
+        hush = self._hush_cord if finding.lane is None else self.hush
+        hush(int(points.fed_um[-1]) + _AGAIN_UM)
         return finding, used
 
     # ---- sums ----
@@ -123,8 +131,9 @@ class Creep:
         pace = self._pace.learn(block_fed, _took_ns(self._block, points[ends])[np.newaxis])
         faster = pace[0, block] * fed / np.maximum(_took_ns(self._points, points), 1) - 1.0
         more = np.floor(np.clip(faster, 0.0, _FASTEST) * _SLIP_BY_SPEED * usual[_CORD])
-        heard = points.fed_um >= self._quiet_um
-        beyond = (lost - (usual + more.astype(np.int64)) * fed) * heard
+        heard = points.fed_um >= self._cord_quiet_um
+        beyond = (lost - (usual + more.astype(np.int64)) * fed) * (points.fed_um >= self._quiet_um)
+        beyond[_CORD] *= heard
         creep = [
             page_sums(beyond - allowance * fed, before)
             for allowance, before in zip(self._limits.creep_ppm, self._sums[:, :, -1], strict=True)
@@ -141,8 +150,9 @@ class Creep:
         return page_sums(beyond, self._wheel)
 
     def _keep(self, points: Steps, sums: _Sums) -> None:
-        self._points = points.after(self._points)[-_KEPT:]
-        self._sums = np.concatenate((self._sums, sums.creep), axis=2)[:, :, -_KEPT:]
+        self._points = points.last(_KEPT, self._points)
+        new = sums.creep[:, :, -_KEPT:]
+        self._sums = np.concatenate((self._sums, new), axis=2)[:, :, -_KEPT:]
         if len(sums.ends):
             self._block = points[sums.ends[-1:]]
             self._wheel = sums.wheel[:, -1].copy()
@@ -164,8 +174,9 @@ class Creep:
         now, before = edges[0] - edges[1], edges[1] - edges[2]
         falls = (now[0] - now[1:]) * PPM > _SUDDEN_PPM * now[0]
         kept_up: NDArray[np.bool_] = (before[0] - before[1:]) * PPM < _KEEPS_UP_PPM * before[0]
-        stands = (now[0] - now[1:]) * PPM > _STANDS_PPM * now[0]
-        return (falls & kept_up) | stands
+        stands: NDArray[np.bool_] = (now[0] - now[1:]) * PPM > _STANDS_PPM * now[0]
+        stands |= falls & kept_up
+        return stands
 
     def _together(self, creep: Ints) -> NDArray[np.bool_]:
         """Where most lanes and the cord fall behind, (tests, n)."""
@@ -179,9 +190,15 @@ class Creep:
 
     def _speaks(self, points: Steps, sums: _Sums) -> NDArray[np.bool_]:
         """Points at which something is to be told: what began just now is for the quick tests."""
-        sudden = self._sudden(points)
-        speaks: NDArray[np.bool_] = self._together(sums.creep).any(axis=0) & ~sudden[_CORD]
-        speaks |= (self._alone(sums.creep).any(axis=0) & ~sudden[1:]).any(axis=0)
+        together, alone = (
+            self._together(sums.creep).any(axis=0),
+            self._alone(sums.creep).any(axis=0),
+        )
+        speaks: NDArray[np.bool_] = together | alone.any(axis=0)
+        if speaks.any():
+            sudden = self._sudden(points)
+            speaks = together & ~sudden[_CORD]
+            speaks |= (alone & ~sudden[1:]).any(axis=0)
         speaks[sums.ends] |= self._most(sums.wheel >= self._limits.wheel)
         return speaks & (points.fed_um >= self._quiet_um)
 

@@ -107,6 +107,10 @@ class Steps:
         feed: Ints = self.um[0]
         return feed
 
+    def last(self, count: int, before: Steps) -> Steps:
+        """The last so many of these steps and those before them."""
+        return self[-count:].after(before)[-count:]
+
     def after(self, before: Steps) -> Steps:
         """These steps with those that came before them."""
         return Steps(
@@ -137,7 +141,7 @@ class Picker:
         self._line = math.nan
         self._feed_mm = math.nan
         self._output_line = math.nan
-        self._last: Ints | None = None  # lengths of the last step
+        self._before = np.zeros(0, dtype=np.int64)  # lengths of the last step
         self._begins = True
 
     def skips(self, state: int, feed_mm: float, output_mm: float) -> bool:
@@ -171,11 +175,9 @@ class Picker:
             return
         leaps = self._leaps(steps.um)
         begins |= leaps & ~leaves
-        for at in np.flatnonzero(
-            leaps & leaves
-        ).tolist():  # the end of a stretch is no place to leap
-            steps.um[:, at] = steps.um[:, at - 1] if at else self._last
-        self._last = steps.um[:, -1].copy()
+        for end in np.flatnonzero(leaps & leaves).tolist():  # a stretch does not end with a leap
+            steps.um[:, end] = steps.um[:, end - 1] if end else self._before
+        self._before = steps.um[:, -1].copy()
         edges = np.flatnonzero(begins).tolist()
         if not edges or edges[0] != 0:
             edges = [0, *edges]
@@ -216,9 +218,9 @@ class Picker:
         return result
 
     def _leaps(self, um: Ints) -> NDArray[np.bool_]:
-        if self._last is None or len(self._last) != len(um):
-            self._last = um[:, 0].copy()
-        moved = np.diff(um, axis=1, prepend=self._last[:, np.newaxis])
+        if len(self._before) != len(um):
+            self._before = um[:, 0].copy()
+        moved = np.diff(um, axis=1, prepend=self._before[:, np.newaxis])
         leaps: NDArray[np.bool_] = (moved[0] < 0) | (moved[0] > _LEAP_UM)
         return leaps | (np.abs(moved[1:]) > _TURN_UM).any(axis=0)
 

@@ -21,7 +21,7 @@ class WatchSettings(BaseModel):
     """How likely a cause must be to be named."""
 
     patience_mm: float = Field(default=4.0, gt=0.0, le=20.0)
-    """Feed since the change after which it is told even if its cause is not clear."""
+    """Length lost since the change after which it is told even if its cause is not clear."""
 
     nominal_speed_mm_s: float = Field(default=14.0, gt=0.0)
     """Speed at which hours are counted as feed."""
