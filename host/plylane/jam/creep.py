@@ -190,17 +190,17 @@ class Creep:
 
     def _speaks(self, points: Steps, sums: _Sums) -> NDArray[np.bool_]:
         """Points at which something is to be told: what began just now is for the quick tests."""
-        together, alone = (
-            self._together(sums.creep).any(axis=0),
-            self._alone(sums.creep).any(axis=0),
-        )
-        speaks: NDArray[np.bool_] = together | alone.any(axis=0)
-        if speaks.any():
+        together: NDArray[np.bool_] = np.any(self._together(sums.creep), axis=0)
+        alone: NDArray[np.bool_] = np.any(self._alone(sums.creep), axis=0)
+        if together.any() or alone.any():
             sudden = self._sudden(points)
-            speaks = together & ~sudden[_CORD]
-            speaks |= (alone & ~sudden[1:]).any(axis=0)
-        speaks[sums.ends] |= self._most(sums.wheel >= self._limits.wheel)
-        return speaks & (points.fed_um >= self._quiet_um)
+            together &= ~sudden[_CORD]
+            alone &= ~sudden[1:]
+        speaks: NDArray[np.bool_] = np.any(np.array([together, *alone]), axis=0)
+        short = np.zeros(len(points), dtype=np.bool_)
+        short[sums.ends] = self._most(sums.wheel >= self._limits.wheel)
+        heard: NDArray[np.bool_] = (speaks | short) & (points.fed_um >= self._quiet_um)
+        return heard
 
     def _explain(self, sums: _Sums) -> Finding:
         """The finding at the last point kept."""
