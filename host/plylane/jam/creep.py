@@ -31,6 +31,7 @@ _BLOCK_UM = 10_000
 _LAG = 3  # newest blocks that nothing is learnt from
 _KEPT = 600  # grid points that are looked back at
 _CORD = 0  # the lanes come after it
+_SETTLES_UM = 10_000  # feed at the start of a stretch that is not judged
 _AGAIN_UM = 100_000  # feed for which nothing is told after a finding
 _MOST_PPM = 200_000  # no more than this is ever taken for usual
 _JUST_NOW, _BEFORE = 2, 4  # points: what a track loses over 4 mm is sudden where it is
@@ -73,7 +74,8 @@ class Creep:
         self._points = self._block = first
         self._sums = np.zeros((len(self._limits.creep), 1 + self._lanes, 1), dtype=np.int64)
         self._wheel = np.zeros(self._lanes, dtype=np.int64)
-        self._quiet_um = self._cord_quiet_um = 0
+        # at a start slack is taken up
+        self._quiet_um = self._cord_quiet_um = int(first.fed_um[0]) + _SETTLES_UM
 
     def hush(self, until_um: int) -> None:
         """Begin anew when so much is fed: something has been told."""

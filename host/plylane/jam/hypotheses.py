@@ -90,7 +90,10 @@ def _scores(seen: Seen, settings: WatchSettings) -> Iterator[_Score]:
     cord_mm = seen.cord_mm or 0.0
     along = (max(0.0, cord_mm - 0.15), noise + 0.05 * d)  # the other lanes go with the cord
     stuck = [
-        _Claim((0.52 * d, 0.1 + 0.1 * d), (max(0.0, d - _LAG_MM), noise + 0.05 * d), along),
+        *(  # the slower it feeds, the less the warm glue line holds up the cord
+            _Claim((held * d, 0.1 + 0.1 * d), (max(0.0, d - _LAG_MM), noise + 0.05 * d), along)
+            for held in (0.25, 0.52)
+        ),
         *(
             _Claim((0.15 * d, 0.05 + 0.06 * d), (share * d, noise + 0.08 * d), along)
             for share in (0.25, 0.5, 0.75)
