@@ -82,7 +82,7 @@ def _scores(seen: Seen, settings: WatchSettings) -> Iterator[_Score]:
     d = seen.fed_mm
     noise = settings.lane_pulse_mm * 0.5
     still = (settings.expected_slip * d, noise)
-    quiet = (settings.expected_slip * d, 0.08 + 0.03 * d)
+    quiet = (settings.expected_slip * d, 0.05 + 0.02 * d)
     burst = (settings.burst_share * d, 0.06 + 0.04 * d)
     gap = (min(d, settings.joint_gap_mm), noise)
     gone = (d, noise + 0.03 * d)
@@ -91,8 +91,8 @@ def _scores(seen: Seen, settings: WatchSettings) -> Iterator[_Score]:
     along = (max(0.0, cord_mm - 0.15), noise + 0.05 * d)  # the other lanes go with the cord
     stuck = [
         *(  # the slower it feeds, the less the warm glue line holds up the cord
-            _Claim((held * d, 0.1 + 0.1 * d), (max(0.0, d - _LAG_MM), noise + 0.05 * d), along)
-            for held in (0.25, 0.52)
+            _Claim((held * d, 0.08 + 0.08 * d), (max(0.0, d - _LAG_MM), noise + 0.05 * d), along)
+            for held in (0.12, 0.25, 0.52)
         ),
         *(
             _Claim((0.15 * d, 0.05 + 0.06 * d), (share * d, noise + 0.08 * d), along)
