@@ -1,7 +1,7 @@
 """How soon slip of 10 % is told, beside the Page-Hinkley test of the library river.
 
-Both look at the same made-up runs. The library's threshold is the lowest of a ladder at which it, too,
-raises no false alarm on the healthy runs; its delta is half of the change that it is to find.
+Both look at the same made-up runs. The library's threshold is the lowest of a ladder at which it,
+too, raises no false alarm on the healthy runs; its delta is half of the change it is to find.
 """
 
 from __future__ import annotations
