@@ -49,7 +49,7 @@ static int32_t limit(const struct reg_entry *entry, uint8_t which)
     return entry->kind & TYPE_SIGNED ? (int16_t)low : (int32_t)low;
 }
 
-static void take_block(struct place *place, uint8_t number)
+static ONE_COPY void take_block(struct place *place, uint8_t number)
 {
     if (place->number != number) {
         place->number = number;
@@ -147,7 +147,7 @@ static uint8_t *put_word(uint8_t *out, uint16_t word)
 }
 
 /* Words `from` up to `to` of one instance, high word first; returns where the next ones go. */
-static uint8_t *put_words(const struct reg_block *block, const uint8_t *data, uint8_t from, uint8_t to,
+static ONE_COPY uint8_t *put_words(const struct reg_block *block, const uint8_t *data, uint8_t from, uint8_t to,
                           uint8_t *out)
 {
     const struct reg_entry *entry = &reg_entries[block->first];

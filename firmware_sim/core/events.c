@@ -7,7 +7,7 @@ static ONE_COPY struct event *event_at(struct events *events, uint8_t place)
 }
 
 /* 0 is never given out: command.events_taken reads 0 after a reset and must name no event. */
-static uint16_t after(uint16_t sequence)
+static ONE_COPY uint16_t after(uint16_t sequence)
 {
     return sequence == UINT16_MAX ? 1u : (uint16_t)(sequence + 1u);
 }
@@ -15,11 +15,12 @@ static uint16_t after(uint16_t sequence)
 static void append(struct head *head, uint16_t code, uint16_t argument)
 {
     struct events *events = &head->events;
+    NEAR(events);
     struct event *event = event_at(events, events->count);
 
     events->sequence = after(events->sequence);
     event->sequence = events->sequence;
-    event->code = code;
+    event->code = (uint8_t)code;
     event->argument = argument;
     event->ms = head->ms;
     events->count++;
@@ -28,6 +29,7 @@ static void append(struct head *head, uint16_t code, uint16_t argument)
 void event_put(struct head *head, uint16_t code, uint16_t argument)
 {
     struct events *events = &head->events;
+    NEAR(events);
     uint16_t untold = (uint16_t)(events->lost - events->lost_told);
     uint8_t room = (uint8_t)(EVENTS_KEPT - events->count);
 

@@ -12,7 +12,7 @@
 
 struct event {
     uint16_t sequence; /* 1, 2, ... 65535, 1: never 0 */
-    uint16_t code;     /* enum event_code */
+    uint8_t code;      /* enum event_code */
     uint16_t argument;
     uint32_t ms;
 };

@@ -23,7 +23,7 @@ static ONE_COPY bool state_fits(const struct head *head)
     return head->machine.state == STATE_IDLE || head->machine.state == STATE_EXECUTE;
 }
 
-void experiment_init(struct head *head)
+ONE_COPY void experiment_init(struct head *head)
 {
     memset(&head->experiment, 0, sizeof head->experiment);
 }
@@ -31,6 +31,7 @@ void experiment_init(struct head *head)
 uint8_t experiment_allowed(const struct head *head)
 {
     const struct experiment_regs *set = &head->live.experiment;
+    NEAR(set);
     if (set->zone >= head->settings.machine.zones_fitted)
         return REFUSAL_NOT_FITTED;
     if (!state_fits(head) || going(head) || isnan(head->zones.zone[set->zone].pv_degC))
@@ -73,6 +74,7 @@ bool experiment_runs(const struct head *head, uint8_t zone)
 static uint8_t why_end(const struct head *head)
 {
     const struct experiment_regs *set = &head->live.experiment;
+    NEAR(set);
     float pv_degC = head->zones.zone[head->experiment.zone].pv_degC;
     if (isnan(pv_degC))
         return EXPERIMENT_END_SENSOR_FAILED;
@@ -104,6 +106,7 @@ void experiment_tick(struct head *head)
 static uint16_t relay_output(struct head *head, int16_t pv)
 {
     const struct experiment_regs *set = &head->live.experiment;
+    NEAR(set);
     struct experiment *now = &head->experiment;
     int16_t away = (int16_t)(pv - set->switch_degC);
     int16_t least = (int16_t)set->hysteresis_degC;
@@ -128,6 +131,7 @@ static uint16_t level_output(const struct experiment_regs *set, uint16_t level)
 static bool all_done(const struct head *head, uint16_t level)
 {
     const struct experiment_regs *set = &head->live.experiment;
+    NEAR(set);
     if (set->kind == EXPERIMENT_KIND_RELAY)
         return head->experiment.switches > set->switchings;
     return level >= (set->kind == EXPERIMENT_KIND_STEP ? LEVELS_OF_STEP : LEVELS_OF_DOUBLET);
@@ -137,6 +141,7 @@ uint16_t experiment_output(struct head *head, float pv_degC)
 {
     struct experiment *now = &head->experiment;
     const struct experiment_regs *set = &head->live.experiment;
+    NEAR(set);
     uint16_t level = now->elapsed_s / set->interval_s;
     if (!going(head))
         return now->op;

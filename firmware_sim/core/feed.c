@@ -19,7 +19,7 @@
 #define LIFT UINT32_C(2147484) /* thousands: more than 2^31 */
 
 /* Written once and called: the AVR has a quick way to this, found where both factors are seen to be narrow. */
-static ONE_COPY uint32_t product(uint16_t a, uint16_t b)
+static uint32_t product(uint16_t a, uint16_t b)
 {
     return (uint32_t)a * b;
 }
@@ -98,9 +98,10 @@ uint8_t feed_pulse(struct feed *feed)
 
 /* -------------------------------------------------------------------------------------- drives */
 
-static void tell_port(const struct head *head)
+static ONE_COPY void tell_port(const struct head *head)
 {
     const struct feed *feed = &head->feed;
+    NEAR(feed);
     port_drives(head->port, feed->enabled, feed->backwards ^ feed->reversed);
 }
 
@@ -181,6 +182,7 @@ static bool standing(const struct feed *feed)
 static int8_t exchange(struct head *head, int32_t *step, uint8_t backwards)
 {
     struct feed *feed = &head->feed;
+    NEAR(feed);
     bool stood = standing(feed);
     uint8_t before = port_lock(head->port);
     int8_t late = stood ? 0 : (int8_t)-feed->left;
@@ -203,7 +205,7 @@ static int8_t exchange(struct head *head, int32_t *step, uint8_t backwards)
 
 /* The direction of each drive. One that stands takes that of the others, so that drives which share a
  * direction pin (docs/wiring.md) agree however few of them a jog moves. */
-static uint8_t directions(const struct feed *feed, uint8_t forwards, uint8_t backwards)
+static ONE_COPY uint8_t directions(const struct feed *feed, uint8_t forwards, uint8_t backwards)
 {
     if (backwards != 0)
         return ALL_DRIVES & (uint8_t)~forwards;
@@ -213,6 +215,7 @@ static uint8_t directions(const struct feed *feed, uint8_t forwards, uint8_t bac
 static void move_drives(struct head *head, int32_t nm)
 {
     struct feed *feed = &head->feed;
+    NEAR(feed);
     int32_t step[DRIVES];
     uint8_t forwards = 0;
     uint8_t backwards = 0;
@@ -299,7 +302,7 @@ static uint32_t ahead_nm(const struct feed *feed)
     return (uint32_t)feed->to_go_um * 1000u + (uint32_t)feed->to_go_rest_nm;
 }
 
-static bool has_length(const struct head *head)
+static ONE_COPY bool has_length(const struct head *head)
 {
     return head->feed.mode != FEED_JOG && head->live.feed.source == FEED_SOURCE_LENGTH;
 }
@@ -315,12 +318,12 @@ bool feed_follows(const struct head *head)
     return head->live.feed.source >= FEED_SOURCE_PATH;
 }
 
-bool feed_path_stale(const struct head *head)
+ONE_COPY bool feed_path_stale(const struct head *head)
 {
     return head->feed.path_age_ms >= head->settings.guards.path_timeout_ms;
 }
 
-int32_t feed_master_um(const struct feed *feed)
+ONE_COPY int32_t feed_master_um(const struct feed *feed)
 {
     return feed->length_um - feed->to_go_um;
 }
@@ -329,6 +332,7 @@ int32_t feed_master_um(const struct feed *feed)
 static void look_ahead(struct head *head)
 {
     struct feed *feed = &head->feed;
+    NEAR(feed);
     int32_t since_ms = (int16_t)(uint16_t)(head->ms - feed->path_offset_ms - feed->path_stamp_ms);
     int32_t nm = 0;
     int32_t on_um = take_thousands(
@@ -339,12 +343,13 @@ static void look_ahead(struct head *head)
 static int32_t follow_speed(const struct head *head)
 {
     const struct feed *feed = &head->feed;
+    NEAR(feed);
     int32_t speed = feed->path_speed_mm_s * UM_S_PER_HUNDREDTH +
                     clamp(feed->gap_um, -GAP_MAX_UM, GAP_MAX_UM) * FOLLOW_PER_S;
     return speed < 0 ? 0 : speed;
 }
 
-static ONE_COPY int32_t source_speed(const struct head *head)
+static int32_t source_speed(const struct head *head)
 {
     const struct feed_regs *set = &head->live.feed;
     switch (set->source) {
@@ -362,6 +367,7 @@ static ONE_COPY int32_t source_speed(const struct head *head)
 static ONE_COPY int32_t wanted_speed(const struct head *head)
 {
     const struct feed *feed = &head->feed;
+    NEAR(feed);
     if (feed->mode != feed->next_mode || feed->jog_waits)
         return 0; /* stand first */
     if (feed->mode == FEED_JOG)
@@ -391,6 +397,7 @@ static bool end_behind(const struct feed *feed)
 static int32_t next_speed(struct head *head)
 {
     struct feed *feed = &head->feed;
+    NEAR(feed);
     int32_t a = head->settings.machine.acceleration_mm_s2;
     int32_t now = feed->speed_um_s;
     int32_t target = limited(feed, wanted_speed(head));
@@ -417,6 +424,7 @@ static ONE_COPY uint16_t whole_mm(int32_t um)
 static void count_length(struct head *head)
 {
     struct feed *feed = &head->feed;
+    NEAR(feed);
     feed->to_go_um += take_thousands(&feed->to_go_rest_nm, -feed->speed_um_s);
     if (!has_length(head) || feed->to_go_um != 0 || feed->to_go_rest_nm != 0 || feed->length_done)
         return;
@@ -429,6 +437,7 @@ static void count_length(struct head *head)
 static void slew_trim(struct head *head)
 {
     struct feed *feed = &head->feed;
+    NEAR(feed);
     int32_t wanted = feed->mode == FEED_JOG ? 0 : trim_wanted_ppm(head);
     if (feed->speed_um_s != 0)
         wanted = clamp(wanted, feed->trim_ppm - TRIM_STEP_PPM, feed->trim_ppm + TRIM_STEP_PPM);
@@ -454,6 +463,7 @@ static void advance_position(struct feed *feed, int32_t nm)
 static void begin_jog(struct head *head)
 {
     struct feed *feed = &head->feed;
+    NEAR(feed);
     feed->mode = FEED_JOG;
     feed->jog_waits = false;
     feed->moving_drives = (uint8_t)(head->live.feed.jog_drives & fitted(head));
@@ -469,6 +479,7 @@ static bool jog_over(const struct feed *feed)
 static void change_mode(struct head *head)
 {
     struct feed *feed = &head->feed;
+    NEAR(feed);
     if (feed->next_mode == FEED_JOG && feed->jog_waits) {
         begin_jog(head);
         return;
@@ -484,6 +495,7 @@ static void change_mode(struct head *head)
 static void move_master(struct head *head)
 {
     struct feed *feed = &head->feed;
+    NEAR(feed);
     if (feed->speed_um_s == 0)
         change_mode(head);
     slew_trim(head);
@@ -522,6 +534,7 @@ bool feed_cut_due(const struct head *head, int32_t at_um)
 static void work_shear(struct head *head)
 {
     struct feed *feed = &head->feed;
+    NEAR(feed);
     if (feed->shear_ms != 0) {
         if (--feed->shear_ms == 0)
             shear_let_go(head);
@@ -580,6 +593,7 @@ static ONE_COPY uint32_t ratio_of(const struct drive_settings_regs *set)
 static uint32_t apply_drives(struct head *head)
 {
     struct feed *feed = &head->feed;
+    NEAR(feed);
     uint32_t highest = 0;
     feed->reversed = 0;
     for (uint8_t i = 0; i < DRIVES; i++) {
@@ -598,6 +612,7 @@ static uint32_t apply_drives(struct head *head)
 void feed_apply(struct head *head)
 {
     struct feed *feed = &head->feed;
+    NEAR(feed);
     uint32_t ceiling = PHASE_ROOM / ((apply_drives(head) >> 16) + 1u);
     uint32_t highest = head->settings.machine.speed_max_mm_s * UINT32_C(10);
     if (ceiling >= highest) {
@@ -608,7 +623,7 @@ void feed_apply(struct head *head)
     feed_enable(head, feed->enabled != 0);
 }
 
-void feed_enable(struct head *head, bool enabled)
+ONE_COPY void feed_enable(struct head *head, bool enabled)
 {
     head->feed.enabled = enabled ? fitted(head) : 0;
     tell_port(head);
@@ -625,6 +640,7 @@ void feed_init(struct head *head)
 void feed_zero(struct head *head)
 {
     struct feed *feed = &head->feed;
+    NEAR(feed);
     feed->position_um = 0;
     feed->position_rest_nm = 0;
     feed->trim_rest[0] = feed->trim_rest[1] = 0;
@@ -656,6 +672,7 @@ void feed_rest(struct head *head)
 ONE_COPY void feed_jog(struct head *head)
 {
     struct feed *feed = &head->feed;
+    NEAR(feed);
     if (head->live.feed.jog_length_mm == 0) {
         if (feed->next_mode == FEED_JOG)
             feed_rest(head);
@@ -671,6 +688,7 @@ ONE_COPY void feed_jog(struct head *head)
 void feed_halt(struct head *head)
 {
     struct feed *feed = &head->feed;
+    NEAR(feed);
     uint8_t before = port_lock(head->port);
     for (uint8_t i = 0; i < DRIVES; i++)
         feed->drive[i].step = 0;
@@ -692,6 +710,7 @@ void feed_halt(struct head *head)
 bool feed_at_rest(const struct head *head)
 {
     const struct feed *feed = &head->feed;
+    NEAR(feed);
     return feed->speed_um_s == 0 && feed->mode != FEED_JOG && feed->next_mode != FEED_JOG &&
            drives_at_rest(feed);
 }
@@ -699,6 +718,7 @@ bool feed_at_rest(const struct head *head)
 int32_t feed_to_go_um(const struct head *head)
 {
     const struct feed *feed = &head->feed;
+    NEAR(feed);
     return feed->to_go_um < 0 ? 0 : feed->to_go_um + (feed->to_go_rest_nm != 0);
 }
 
@@ -710,9 +730,10 @@ void feed_path_written(struct head *head)
 
 /* Late ones, doubles and the same one over and over are not new. After silence the clocks are aligned afresh: the
  * robot's may have started again. */
-void feed_reference_written(struct head *head)
+ONE_COPY void feed_reference_written(struct head *head)
 {
     struct feed *feed = &head->feed;
+    NEAR(feed);
     const struct path_reference_regs *said = &head->live.path_reference;
     int16_t newer_ms = (int16_t)(uint16_t)(said->stamp_ms - feed->path_stamp_ms);
     bool stale = feed_path_stale(head);

@@ -37,10 +37,10 @@
 
 #define PHASE_PER_PULSE 1000000000
 #define LATE_PERIODS 96  /* 6 ms: at full rate on the board an answer and the braking can cost five */
-#define TRIM_STEP_PPM 10 /* 1 % of the speed a second */
+#define TRIM_STEP_PPM 40 /* 4 % of the speed a second */
 #define SHEAR_ON_MS 200u
 
-#define FOLLOW_PER_S 6             /* a gap to the path closes with a time constant of a sixth of a second */
+#define FOLLOW_PER_S 12            /* a gap to the path closes with a time constant of a twelfth of a second */
 #define GAP_MAX_UM INT32_C(2000)   /* of the gap, what is closed at that rate: 12 mm/s at most */
 #define LEAST_DELAY_MS 4096u       /* clocks may drift by 1 ms in so long, 244 ppm */
 
@@ -57,7 +57,6 @@ struct drive {
 };
 
 struct feed {
-    struct drive drive[DRIVES];
     volatile int8_t left;     /* irq, main loop under lock: periods left of the steps, negative when late */
     uint8_t mode;             /* enum feed_mode: of the motion under way */
     uint8_t next_mode;        /* what it shall be; to and from a jog only at standstill */
@@ -89,6 +88,7 @@ struct feed {
     uint8_t overrun_drives;   /* asked for more than a pulse a period since last looked at */
     uint8_t shear_state;      /* 0 idle, 1 armed */
     uint8_t shear_ms;         /* counts down while the shear is on */
+    struct drive drive[DRIVES]; /* last: AVR reaches near fields cheaper */
 };
 
 struct head;

@@ -24,13 +24,13 @@
 
 /* ---------------------------------------------------------------------------------- alarms */
 
-static ONE_COPY uint32_t alarm_bit(uint8_t alarm)
+static uint32_t alarm_bit(uint8_t alarm)
 {
     return UINT32_C(1) << alarm;
 }
 
 /* One event an instance. */
-static ONE_COPY void tell(struct head *head, uint16_t code, uint8_t alarm, uint16_t instances)
+static ONE_COPY void tell(struct head *head, uint16_t code, uint8_t alarm, uint8_t instances)
 {
     for (uint8_t n = 0; instances; n++, instances >>= 1)
         if (instances & 1u)
@@ -39,32 +39,27 @@ static ONE_COPY void tell(struct head *head, uint16_t code, uint8_t alarm, uint1
 
 /* A guard that only sees the moment, not the end of its condition, calls this alone: the alarm then stays until
  * it is acknowledged. */
-static void raise(struct head *head, uint8_t alarm, uint16_t instances)
+static void raise(struct head *head, uint8_t alarm, uint8_t instances)
 {
-    uint32_t bit = alarm_bit(alarm);
-    uint16_t fresh = (uint16_t)(instances & ~head->alarms.instances[alarm]);
-    if ((head->alarms.active & bit) && !fresh)
+    uint8_t *standing = &head->alarms.instances[alarm];
+    uint8_t fresh = (uint8_t)(instances & ~*standing);
+    if (!fresh)
         return;
-    head->alarms.active |= bit;
-    head->alarms.unacknowledged |= bit;
-    head->alarms.instances[alarm] |= instances;
-    tell(head, EVENT_CODE_ALARM_RAISED, alarm, fresh ? fresh : instances);
+    *standing |= fresh;
+    head->alarms.unacknowledged |= alarm_bit(alarm);
+    tell(head, EVENT_CODE_ALARM_RAISED, alarm, fresh);
     state_react(head, flash_u8(&alarm_reactions[alarm]));
 }
 
-static void drop(struct head *head, uint8_t alarm, uint16_t instances)
+static ONE_COPY void drop(struct head *head, uint8_t alarm, uint8_t instances)
 {
-    uint32_t bit = alarm_bit(alarm);
-    uint16_t gone = head->alarms.instances[alarm] & instances;
-    if (!gone)
-        return;
-    head->alarms.instances[alarm] = (uint16_t)(head->alarms.instances[alarm] & ~gone);
-    if (!head->alarms.instances[alarm])
-        head->alarms.active &= ~bit;
+    uint8_t *standing = &head->alarms.instances[alarm];
+    uint8_t gone = *standing & instances;
+    *standing &= (uint8_t)~gone;
     tell(head, EVENT_CODE_ALARM_CLEARED, alarm, gone);
 }
 
-void alarm_set(struct head *head, uint8_t alarm, uint16_t instances, bool stands)
+void alarm_set(struct head *head, uint8_t alarm, uint8_t instances, bool stands)
 {
     if (stands)
         raise(head, alarm, instances);
@@ -83,18 +78,24 @@ void alarm_acknowledge(struct head *head, uint32_t mask)
             tell(head, EVENT_CODE_ALARM_ACKNOWLEDGED, alarm, head->alarms.instances[alarm]);
         head->alarms.unacknowledged &= ~bit;
         if ((alarms_latched & bit) && !moving)
-            drop(head, alarm, UINT16_MAX);
+            drop(head, alarm, UINT8_MAX);
     }
 }
 
-uint32_t alarms_blocking(const struct head *head)
+bool alarms_blocking(const struct head *head)
 {
-    uint32_t blocking = head->alarms.active;
-    uint32_t bit = 1;
-    for (uint8_t alarm = 0; alarm < ALARM_COUNT; alarm++, bit <<= 1)
-        if (flash_u8(&alarm_reactions[alarm]) == REACTION_REPORT)
-            blocking &= ~bit;
-    return blocking;
+    for (uint8_t alarm = 0; alarm < ALARM_COUNT; alarm++)
+        if (head->alarms.instances[alarm] && flash_u8(&alarm_reactions[alarm]) != REACTION_REPORT)
+            return true;
+    return false;
+}
+
+uint32_t alarms_active(const struct head *head)
+{
+    uint32_t active = 0;
+    for (uint8_t alarm = ALARM_COUNT; alarm > 0; alarm--)
+        active = active << 1 | (head->alarms.instances[alarm - 1u] != 0);
+    return active;
 }
 
 /* ------------------------------------------------------------------------------ temperature */
@@ -105,7 +106,7 @@ struct view {
     const struct zone_state *zone;
     const struct zone_settings_regs *set;
     struct zone_watch *watch;
-    uint16_t bit;
+    uint8_t bit;
     int16_t pv; /* NO_READING while the sensor cannot be read */
     int16_t sp;
     uint16_t op;
@@ -117,7 +118,7 @@ static ONE_COPY struct view look_at(struct head *head, uint8_t i)
     return (struct view){zone,
                          &head->settings.zone_settings[i],
                          &head->guards.zone[i],
-                         (uint16_t)(1u << i),
+                         (uint8_t)(1u << i),
                          in_hundredths(zone->pv_degC),
                          zone->sp_wire,
                          (uint16_t)in_hundredths(zone->op_percent)};
@@ -209,7 +210,7 @@ static void watch_reading(struct head *head, const struct view *at)
         raise(head, ALARM_SENSOR_STUCK, at->bit);
 }
 
-static ONE_COPY void watch_zone(struct head *head, const struct view *at)
+static void watch_zone(struct head *head, const struct view *at)
 {
     if (at->pv == NO_READING)
         return; /* the sensor's own alarm stands */
@@ -235,7 +236,7 @@ static void watch_start(struct head *head)
         return;
     for (uint8_t i = 0; i < head->settings.machine.zones_fitted; i++)
         if (!zone_settled(head, i, settle_ms(head)))
-            raise(head, ALARM_START_TIMEOUT, (uint16_t)(1u << i));
+            raise(head, ALARM_START_TIMEOUT, (uint8_t)(1u << i));
     if (!zones_wanted(head))
         raise(head, ALARM_START_TIMEOUT, 1);
 }
@@ -246,8 +247,9 @@ static void watch_dwell(struct head *head)
 {
     struct guards *guards = &head->guards;
     const struct guards_regs *set = &head->settings.guards;
+    NEAR(set);
     int32_t fed_um = difference(head->feed.position_um, guards->dwell_from_um);
-    bool fresh = fed_um > set->guide_length_mm * INT32_C(1000) || fed_um < -set->guide_length_mm * INT32_C(1000);
+    bool fresh = (fed_um < 0 ? -fed_um : fed_um) > set->guide_length_mm * INT32_C(1000);
     bool hot = in_hundredths(head->zones.zone[0].pv_degC) > set->dwell_temperature_degC;
     if (fresh || !hot || !head->live.feed.strip_in) {
         guards->dwell_from_um = head->feed.position_um;
@@ -260,43 +262,59 @@ static void watch_dwell(struct head *head)
 
 /* ----------------------------------------------------------------------------------- lengths */
 
-static void watch_mismatch(struct head *head, int32_t fed_um, int32_t laid_um)
+/* The sum forgets over the window: a window's part of it for each window's part of feed. */
+static void watch_mismatch(struct head *head, int16_t fed_um, int16_t lost_um)
 {
     const struct guards_regs *set = &head->settings.guards;
-    float fed_mm = (float)fed_um * 0.001f;
-    float keep = 1.0f - fabsf(fed_mm) / (float)set->mismatch_window_mm;
-    float slip = (float)head->settings.machine.expected_slip_percent * 0.0001f;
-    float lost_mm = fed_mm * (1.0f - slip) - (float)laid_um * 0.001f;
-    float *sum = &head->guards.mismatch_mm;
-    float limit_mm = (float)set->mismatch_limit_mm * 0.01f, most_mm = (float)set->mismatch_window_mm * 0.5f;
-    *sum = *sum * (keep > 0.0f ? keep : 0.0f) + lost_mm;
-    if (state_feeding(head) && fabsf(*sum) > (limit_mm < most_mm ? limit_mm : most_mm))
+    NEAR(set);
+    struct guards *guards = &head->guards;
+    int32_t size_um = fed_um < 0 ? -fed_um : fed_um;
+    int32_t window_um = set->mismatch_window_mm * INT32_C(1000);
+    int32_t limit_um = set->mismatch_limit_mm * INT32_C(10);
+    int32_t forget = guards->mismatch_rest + (guards->mismatch_um >> 4) * size_um;
+    int32_t part = window_um >> 4;
+    guards->mismatch_rest = forget % part;
+    guards->mismatch_um += lost_um - forget / part;
+    if (limit_um > window_um / 2)
+        limit_um = window_um / 2;
+    if (state_feeding(head) && (guards->mismatch_um > limit_um || guards->mismatch_um < -limit_um))
         raise(head, ALARM_FEED_MISMATCH, 1);
 }
 
-static void watch_lanes(struct head *head, int32_t fed_um)
+/* Where each lane's last pulse came, in 64ths of a mm of feed; a lane found stopped is kept just beyond the limit. */
+static void watch_lanes(struct head *head)
 {
     struct guards *guards = &head->guards;
-    int32_t limit_um = (int32_t)head->settings.guards.lane_stall_mm * 10;
-    uint16_t stopped = 0, turning = 0, bit = 1;
-    if (fed_um < 0)
-        fed_um = -fed_um;
-    for (uint8_t k = 0; k < head->settings.machine.lanes_fitted; k++, bit = (uint16_t)(bit << 1)) {
-        int32_t *without_um = &guards->lane_fed_um[k];
+    int16_t limit = (int16_t)(head->settings.guards.lane_stall_mm * INT32_C(5) / 32);
+    uint16_t now = (uint16_t)((uint32_t)head->feed.position_um >> 6);
+    uint8_t stopped = 0, turning = 0, bit = 1;
+    for (uint8_t k = 0; k < head->settings.machine.lanes_fitted; k++, bit = (uint8_t)(bit << 1)) {
         uint8_t pulses = (uint8_t)head->wheels.lane_pulses[k];
         if (guards->lane_seen[k] != pulses) {
             guards->lane_seen[k] = pulses;
-            *without_um = 0;
-        } else if (*without_um <= limit_um) {
-            *without_um += fed_um;
+            guards->lane_from[k] = now;
         }
-        if (*without_um > limit_um)
-            stopped |= bit;
-        else
+        int16_t without = (int16_t)(uint16_t)(now - guards->lane_from[k]);
+        bool backwards = without < 0;
+        if (backwards)
+            without = (int16_t)-without;
+        if (without <= limit) {
             turning |= bit;
+            continue;
+        }
+        stopped |= bit;
+        without = (int16_t)(limit + 1);
+        guards->lane_from[k] = (uint16_t)(backwards ? now + (uint16_t)without : now - (uint16_t)without);
     }
     if (state_feeding(head) && stopped && turning)
         raise(head, ALARM_LANE_STOPPED, stopped);
+}
+
+void guards_lengths(struct head *head, int16_t fed_um, int16_t laid_um)
+{
+    int16_t slip_um = (int16_t)(fed_um * (int32_t)head->settings.machine.expected_slip_percent / 10000);
+    watch_mismatch(head, fed_um, (int16_t)(fed_um - slip_um - laid_um));
+    watch_lanes(head);
 }
 
 /* Raised only while feeding, gone with its condition at any time. */
@@ -320,21 +338,6 @@ static void watch_path(struct head *head)
     alarm_when_feeding(head, ALARM_PATH_STALE, under_way && stale);
     alarm_when_feeding(head, ALARM_PATH_REVERSED, gap_um < -limit_um);
     alarm_when_feeding(head, ALARM_PATH_TOO_FAST, gap_um > limit_um);
-}
-
-static void watch_lengths(struct head *head)
-{
-    struct guards *guards = &head->guards;
-    int32_t fed_um = difference(head->feed.position_um, guards->feed_seen_um);
-    int32_t laid_um = difference(head->wheels.output_um, guards->output_seen_um);
-    guards->feed_seen_um = head->feed.position_um;
-    guards->output_seen_um = head->wheels.output_um;
-    if (head->feed.speed_um_s != 0)
-        head->live.feed.strip_in = 1;
-    if (head->feed.mode == FEED_JOG)
-        return; /* a jog may leave drives out, so lengths do not compare */
-    watch_mismatch(head, fed_um, laid_um);
-    watch_lanes(head, fed_um);
 }
 
 /* ----------------------------------------------------------------------------------- the rest */
@@ -382,12 +385,9 @@ void guards_init(struct head *head)
 ONE_COPY void guards_start(struct head *head)
 {
     struct guards *guards = &head->guards;
-    guards->mismatch_mm = 0.0f;
-    guards->feed_seen_um = head->feed.position_um;
-    guards->output_seen_um = head->wheels.output_um;
-    memset(guards->lane_fed_um, 0, sizeof guards->lane_fed_um);
+    guards->mismatch_um = 0;
     for (uint8_t k = 0; k < LANES; k++)
-        guards->lane_seen[k] = (uint8_t)head->wheels.lane_pulses[k];
+        guards->lane_from[k] = (uint16_t)((uint32_t)head->feed.position_um >> 6);
     guards->permit_away_ms = 0;
 }
 
@@ -413,15 +413,17 @@ static void count_digits(struct guards *guards)
         guards->tenths = 0;
 }
 
-void guards_tick(struct head *head)
+ONE_COPY void guards_tick(struct head *head)
 {
     struct guards *guards = &head->guards;
     watch_inputs(head);
     watch_link(head);
     watch_pulses(head);
+    if (head->feed.speed_um_s != 0)
+        head->live.feed.strip_in = 1;
     count_digits(guards);
     if (guards->ms == LENGTH_AT)
-        watch_lengths(head);
+        trim_look(head);
     if (guards->ms == PATH_AT)
         watch_path(head);
     if (guards->ms == SENSOR_AT && guards->hundredths == 0)

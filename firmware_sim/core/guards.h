@@ -8,9 +8,8 @@
 #include "registers.h"
 
 struct alarms {
-    uint32_t active;         /* condition stands */
     uint32_t unacknowledged;
-    uint16_t instances[ALARM_COUNT];
+    uint8_t instances[ALARM_COUNT]; /* for which its condition stands */
 };
 
 struct zone_watch {
@@ -25,10 +24,9 @@ struct zone_watch {
 
 struct guards {
     struct zone_watch zone[ZONES];
-    float mismatch_mm;        /* leaky sum of feed less slip less output */
-    int32_t feed_seen_um;
-    int32_t output_seen_um;
-    int32_t lane_fed_um[LANES];   /* feed since the lane's last pulse */
+    int32_t mismatch_um;      /* leaky sum of feed less slip less output */
+    int32_t mismatch_rest;    /* of what it forgets */
+    uint16_t lane_from[LANES]; /* feed at the lane's last pulse, 64 um, wraps */
     uint8_t lane_seen[LANES]; /* the lane's pulses, as far as to see whether there were any */
     uint16_t permit_away_ms;
     uint16_t dwell_s;         /* that strip has been in the hot guide */
@@ -43,9 +41,12 @@ struct head;
 void guards_init(struct head *head);
 void guards_tick(struct head *head); /* 1 kHz */
 void guards_start(struct head *head); /* a run starts: forget lengths */
-void alarm_set(struct head *head, uint8_t alarm, uint16_t instances, bool stands);
+void alarm_set(struct head *head, uint8_t alarm, uint8_t instances, bool stands);
 void alarm_acknowledge(struct head *head, uint32_t mask);
 /* Alarms whose condition stands and that forbid leaving Aborted, Stopped or Held. */
-uint32_t alarms_blocking(const struct head *head);
+bool alarms_blocking(const struct head *head);
+uint32_t alarms_active(const struct head *head); /* a bit an alarm */
+/* What the last 10 ms fed and laid, for the guards of lengths; not while a jog leaves drives out. */
+void guards_lengths(struct head *head, int16_t fed_um, int16_t laid_um);
 
 #endif

@@ -49,7 +49,6 @@ void head_tick(struct head *head)
     experiment_tick(head);
     zones_tick(head);
     guards_tick(head);
-    trim_tick(head);
     state_tick(head);
     store_tick(head);
     link_tick(head);
@@ -81,7 +80,7 @@ void head_edge(struct head *head, uint8_t pins)
     wheels_edge(&head->wheels, pins);
 }
 
-void head_overrun(struct head *head)
+ONE_COPY void head_overrun(struct head *head)
 {
     if (head->feed.overruns != UINT16_MAX)
         head->feed.overruns = (uint16_t)(head->feed.overruns + 1u);
@@ -89,7 +88,7 @@ void head_overrun(struct head *head)
 
 /* ------------------------------------------------------------------ what a written register does */
 
-static ONE_COPY int32_t magnitude(int32_t value)
+static int32_t magnitude(int32_t value)
 {
     return value < 0 ? -value : value;
 }
@@ -189,6 +188,7 @@ static void use_store(struct head *head, uint16_t action)
 static ONE_COPY void command_written(struct head *head, uint16_t at)
 {
     struct command_regs *command = &head->live.command;
+    NEAR(command);
     if (at == AT_COMMAND_COMMAND)
         state_command(head, command->command);
     else if (at == AT_COMMAND_ACKNOWLEDGE)

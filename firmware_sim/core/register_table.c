@@ -93,7 +93,7 @@ const struct reg_entry reg_entries[] FLASH = {
     {6, REG_KIND(TYPE_U32, WRITE_STILL), offsetof(struct machine_regs, output_mm_per_count), 33}, /* output_mm_per_count */
     {8, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, output_reversed), 26}, /* output_reversed */
     {9, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, expected_slip_percent), 35}, /* expected_slip_percent */
-    {10, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, trim_max_ppm), 36}, /* trim_max_ppm */
+    {10, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, trim_max_percent), 36}, /* trim_max_percent */
     {11, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, shear_to_nozzle_mm), 37}, /* shear_to_nozzle_mm */
     {12, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct machine_regs, path_delay_ms), 38}, /* path_delay_ms */
     {0, REG_KIND(TYPE_U16, WRITE_STILL), offsetof(struct zone_settings_regs, sensor), 26}, /* sensor */
@@ -181,7 +181,7 @@ const uint16_t reg_limits[][LIMITS] FLASH = {
     {0x03E8u, 0x9680u, 0xC350u},
     {0x0000u, 0x0098u, 0x0000u},
     {0x0000u, 0x07D0u, 0x0096u},
-    {0x0000u, 0xEA60u, 0xEA60u},
+    {0x0000u, 0x03E8u, 0x0320u},
     {0x0000u, 0xC350u, 0x0000u},
     {0x0000u, 0x01F4u, 0x0000u},
     {0x0064u, 0x4240u, 0x03E8u},

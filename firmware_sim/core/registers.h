@@ -4,13 +4,13 @@
 
 #include <stdint.h>
 
-#define REG_MAP_HASH 0x25B1121FUL
+#define REG_MAP_HASH 0x14D345CEUL
 #define REG_FIFO_ADDRESS 768u
 #define VERSION_MAJOR 0u
 #define VERSION_MINOR 1u
 #define VERSION_PATCH 0u
 #define VERSION_TEXT "0.1.0"
-#define MAP_HASH_TEXT "25b1121f"
+#define MAP_HASH_TEXT "14d345ce"
 #define VENDOR_TEXT "plylane"
 #define PRODUCT_TEXT "press head controller"
 #define ZONES 3u
@@ -358,7 +358,7 @@ struct machine_regs { /* What is fitted. */
     uint32_t output_mm_per_count; /* [1e-06 mm] */
     uint16_t output_reversed;
     uint16_t expected_slip_percent; /* [0.01 %] */
-    uint16_t trim_max_ppm; /* [1 ppm] */
+    uint16_t trim_max_percent; /* [0.01 %] */
     uint16_t shear_to_nozzle_mm; /* [0.01 mm] */
     uint16_t path_delay_ms; /* [1 ms] */
 };
@@ -549,7 +549,7 @@ enum reg_block_id {
 #define AT_MACHINE_OUTPUT_MM_PER_COUNT 106u
 #define AT_MACHINE_OUTPUT_REVERSED 108u
 #define AT_MACHINE_EXPECTED_SLIP_PERCENT 109u
-#define AT_MACHINE_TRIM_MAX_PPM 110u
+#define AT_MACHINE_TRIM_MAX_PERCENT 110u
 #define AT_MACHINE_SHEAR_TO_NOZZLE_MM 111u
 #define AT_MACHINE_PATH_DELAY_MS 112u
 #define AT_ZONE_SETTINGS_SENSOR 120u

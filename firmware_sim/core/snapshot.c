@@ -5,12 +5,17 @@
 #include <math.h>
 
 /* Of mm or mm/s, from um or um/s; saturates. */
-static int16_t hundredths(int32_t um_s)
+static ONE_COPY int16_t hundredths(int32_t um)
 {
-    uint32_t size = um_s < 0 ? 0u - (uint32_t)um_s : (uint32_t)um_s;
-    uint32_t tenth = size <= UINT16_MAX ? size * 52429u >> 19 : size / 10u; /* the same, and quick up to 65 mm/s */
-    int16_t value = tenth > INT16_MAX ? INT16_MAX : (int16_t)tenth;
-    return um_s < 0 ? (int16_t)-value : value;
+    const int32_t most = INT16_MAX * INT32_C(10);
+    bool negative = um < 0;
+    int32_t rest = 0;
+    if (negative)
+        um = -um;
+    if (um > most || um < 0)
+        um = most;
+    um = take_thousands(&rest, um * 100);
+    return (int16_t)(negative ? -um : um);
 }
 
 static uint16_t status_bits(const struct head *head)
@@ -55,7 +60,7 @@ static void fill_telemetry(const struct head *head, struct telemetry_regs *out)
     out->inputs = (uint16_t)((head->inputs & INPUT_STOP ? INPUTS_STOP_TRIPPED : 0u) |
                              (head->inputs & INPUT_PERMIT ? INPUTS_PERMIT_GIVEN : 0u));
     out->status = status_bits(head);
-    out->alarms_active = head->alarms.active;
+    out->alarms_active = alarms_active(head);
     out->alarms_unacknowledged = head->alarms.unacknowledged;
     out->events_waiting = head->events.count;
     out->events_lost = head->events.lost;
@@ -66,7 +71,7 @@ static void fill_telemetry(const struct head *head, struct telemetry_regs *out)
     out->length_to_go_mm = length_to_go_um(head);
     out->output_position_mm = head->wheels.output_um;
     out->output_speed_mm_s = hundredths(head->wheels.speed_um_s);
-    out->mismatch_mm = in_hundredths(head->guards.mismatch_mm);
+    out->mismatch_mm = hundredths(head->guards.mismatch_um);
     out->trim_ppm = head->feed.trim_ppm;
     out->pulse_overruns = head->guards.overruns_seen;
     out->laid_mm = trim_laid_um(head);
@@ -97,6 +102,7 @@ static void fill_identity(const struct head *head, struct identity_regs *out)
 static void fill_counters(const struct head *head, struct link_counters_regs *out)
 {
     const struct link *link = &head->link;
+    NEAR(link);
     out->frames_good = link->frames_good;
     out->frames_bad = link->frames_bad;
     out->exceptions_sent = link->exceptions_sent;

@@ -141,7 +141,7 @@ uint8_t state_allows(const struct head *head, uint16_t command)
         return REFUSAL_NONE;
     if (command >= TRANSITION_DONE || next_state(head->machine.state, command) == 0)
         return REFUSAL_NO_SUCH_TRANSITION;
-    if (needs_calm(command) && alarms_blocking(head) != 0)
+    if (needs_calm(command) && alarms_blocking(head))
         return REFUSAL_ALARM_STANDING;
     if (command == COMMAND_START && !zones_wanted(head))
         return REFUSAL_ZONES_OFF;

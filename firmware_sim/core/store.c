@@ -22,7 +22,7 @@ _Static_assert(HEADER_BYTES + sizeof(struct settings) + 4u <= STORE_COPY_BYTES, 
 
 enum verdict { COPY_NONE, COPY_FOREIGN, COPY_DAMAGED, COPY_GOOD };
 
-uint32_t store_crc(uint32_t check, uint8_t byte)
+ONE_COPY uint32_t store_crc(uint32_t check, uint8_t byte)
 {
     check ^= byte;
     for (uint8_t i = 0; i < 8; i++)
@@ -141,6 +141,7 @@ void store_reload(struct head *head)
 void store_save(struct head *head)
 {
     struct store *store = &head->store;
+    NEAR(store);
     store->slot = store->slot == 0 ? 1u : 0u;
     store->sequence = (uint16_t)(store->sequence + 1u);
     if (store->sequence == 0)
@@ -154,6 +155,7 @@ void store_save(struct head *head)
 static uint8_t next_byte(const struct head *head)
 {
     const struct store *store = &head->store;
+    NEAR(store);
     uint16_t at = store->at;
     if (at == 0)
         return BLANK;
@@ -173,9 +175,10 @@ static void saved(struct head *head)
     event_put(head, EVENT_CODE_SETTINGS_SAVED, head->store.sequence);
 }
 
-void store_tick(struct head *head)
+ONE_COPY void store_tick(struct head *head)
 {
     struct store *store = &head->store;
+    NEAR(store);
     if (!store->saving)
         return;
     bool last = store->at == CHECK_AT + 4u;

@@ -5,9 +5,8 @@
 
 #include "head.h"
 
-#define TRIM_AT 3u /* last digit of the millisecond: every 10 ms, apart from the guards */
-#define PPM_PER_UM 32
-#define INTEGRAL_SHIFT 12
+#define PPM_PER_UM 48
+#define INTEGRAL_SHIFT 11
 #define LOSS_SHIFT 17      /* of fed * loss: a hop is 2^13 um, the loss counts 2^-4 um */
 #define LEARN 2            /* hop_off_um to loss: 16 of them are a micrometre, an eighth is learned */
 #define ANCHOR_SHARE 16    /* of a lane's distance to the median, taken up in a hop */
@@ -15,6 +14,7 @@
 #define DRIFT_SHARE 8      /* of the median, into the drift, in a hop */
 #define SHORT_UM 250       /* joints' gaps make lane wheels show too little: 1 mm a metre is given back below this */
 #define LANE_UNIT 8        /* um */
+#define KEPT_SHARE 32      /* of the integral, into what a freeze falls back to, in a hop */
 #define LOSS_OF_HUNDREDTH 13 /* a hundredth of a percent of a hop, in 1/16 um: 13.1 */
 
 static ONE_COPY int32_t within(int32_t value, int32_t most)
@@ -52,22 +52,23 @@ static ONE_COPY uint16_t lane_ahead(const struct head *head, uint8_t lane)
 }
 
 /* While strips settle after a stop the anchors move so that the drift stays what it was. */
-static void look_at_lanes(struct head *head)
+static ONE_COPY void look_at_lanes(struct head *head)
 {
     struct trim *trim = &head->trim;
+    NEAR(trim);
     uint8_t lanes = (uint8_t)head->settings.machine.lanes_fitted;
     int16_t ahead[LANES];
     int16_t sorted[LANES];
     for (uint8_t k = 0; k < lanes; k++)
         sorted[k] = ahead[k] = (int16_t)(uint16_t)(lane_ahead(head, k) - trim->anchor[k]);
-    int16_t middle = trim->drift_um / LANE_UNIT;
+    int16_t middle = trim->drift;
     int16_t share = trim->settled < SET_HOPS ? 1 : SETTLING_SHARE;
     if (trim->settled >= SETTLE_HOPS) {
         middle = median(sorted, lanes);
         share = ANCHOR_SHARE;
-        trim->drift_um = (int16_t)(trim->drift_um + (middle * LANE_UNIT - trim->drift_um) / DRIFT_SHARE);
+        trim->drift = (int16_t)(trim->drift + (middle - trim->drift) / DRIFT_SHARE);
     }
-    int16_t back = trim->drift_um < -SHORT_UM ? 1 : 0;
+    int16_t back = trim->drift < -SHORT_UM / LANE_UNIT ? 1 : 0;
     for (uint8_t k = 0; k < lanes; k++)
         trim->anchor[k] = (uint16_t)(trim->anchor[k] + (uint16_t)((ahead[k] - middle) / share - back));
 }
@@ -83,11 +84,11 @@ static ONE_COPY void lay(struct trim *trim, int32_t um)
 /* What the lanes say is missing is put into account. */
 static ONE_COPY void believe_lanes(struct trim *trim)
 {
-    lay(trim, trim->drift_um);
-    trim->drift_um = 0;
+    lay(trim, trim->drift * INT32_C(LANE_UNIT));
+    trim->drift = 0;
 }
 
-static ONE_COPY void new_hop(struct trim *trim)
+static void new_hop(struct trim *trim)
 {
     trim->hop_fed_um = 0;
     trim->hop_off_um = 0;
@@ -113,14 +114,15 @@ static void good_hop(struct trim *trim)
         return;
     }
     trim->loss += trim->hop_off_um * LEARN;
-    trim->integral_kept = trim->integral;
+    trim->integral_kept += (trim->integral - trim->integral_kept) / KEPT_SHARE;
 }
 
-static void watch_drift(struct head *head)
+static ONE_COPY void watch_drift(struct head *head)
 {
     struct trim *trim = &head->trim;
-    int16_t limit_um = (int16_t)within(head->settings.guards.wheel_limit_mm * INT32_C(10), INT16_MAX / 2);
-    bool far = trim->drift_um > limit_um || trim->drift_um < -limit_um;
+    NEAR(trim);
+    int16_t limit = (int16_t)(head->settings.guards.wheel_limit_mm * INT32_C(5) / 4); /* of 0.01 mm, in 8 um */
+    bool far = trim->drift > limit || trim->drift < -limit;
     if (trim->by_feed) {
         if (far)
             believe_lanes(trim);
@@ -128,15 +130,16 @@ static void watch_drift(struct head *head)
         if (++trim->hops < WATCH_HOPS)
             return;
         trim->hops = 0;
-        int32_t change_um = (int32_t)trim->drift_um - trim->drift_from_um;
-        trim->drift_from_um = trim->drift_um;
-        if (within(change_um, STEADY_UM) != change_um)
+        int16_t change = (int16_t)(trim->drift - trim->drift_from);
+        trim->drift_from = trim->drift;
+        if (change > STEADY_UM / LANE_UNIT || change < -STEADY_UM / LANE_UNIT)
             return;
         believe_lanes(trim);
         trim->doubt = TRIM_STATE_AUTOMATIC;
     } else if (far) {
         trim->doubt = TRIM_STATE_WHEEL_DRIFTS;
-        trim->drift_from_um = trim->drift_um;
+        trim->drift_from = trim->drift;
+        trim->integral = trim->integral_kept;
         trim->hops = 0;
     }
 }
@@ -144,6 +147,7 @@ static void watch_drift(struct head *head)
 static void judge(struct head *head, int16_t fed_um, int16_t off_um)
 {
     struct trim *trim = &head->trim;
+    NEAR(trim);
     if (fed_um <= 0) { /* at a stop strips give back their slack, backwards nothing is judged */
         trim->settled = 0;
         new_hop(trim);
@@ -168,10 +172,16 @@ static void judge(struct head *head, int16_t fed_um, int16_t off_um)
 
 /* ------------------------------------------------------------------------------------------- loop */
 
+static ONE_COPY int32_t trim_max_ppm(const struct head *head)
+{
+    return head->settings.machine.trim_max_percent * INT32_C(100);
+}
+
 static void integrate(struct head *head, int16_t master_um)
 {
     struct trim *trim = &head->trim;
-    int32_t most = (int32_t)head->settings.machine.trim_max_ppm << INTEGRAL_SHIFT;
+    NEAR(trim);
+    int32_t most = trim_max_ppm(head) * (INT32_C(1) << INTEGRAL_SHIFT);
     if (trim->doubt == TRIM_STATE_AUTOMATIC)
         trim->integral = within(trim->integral + within(trim->error_um, ERROR_MAX_UM) * master_um, most);
 }
@@ -179,6 +189,7 @@ static void integrate(struct head *head, int16_t master_um)
 static void look(struct head *head)
 {
     struct trim *trim = &head->trim;
+    NEAR(trim);
     int16_t fed_um = moved(head->feed.position_um, &trim->fed_seen_um);
     int16_t wheel_um = moved(head->wheels.output_um, &trim->wheel_seen_um);
     int16_t master_um = moved(feed_master_um(&head->feed), &trim->master_seen_um);
@@ -195,14 +206,15 @@ static void look(struct head *head)
     lay(trim, trim->by_feed ? expected_um : wheel_um);
     judge(head, fed_um, (int16_t)(expected_um - wheel_um));
     integrate(head, master_um);
+    guards_lengths(head, fed_um, wheel_um);
 }
 
-static bool automatic(const struct head *head)
+static ONE_COPY bool automatic(const struct head *head)
 {
     return head->live.feed.trim_mode == TRIM_MODE_AUTOMATIC;
 }
 
-static ONE_COPY int32_t fixed_ppm(const struct head *head)
+static int32_t fixed_ppm(const struct head *head)
 {
     return head->live.feed.trim_mode == TRIM_MODE_FIXED ? head->live.feed.trim_ppm : 0;
 }
@@ -217,10 +229,8 @@ static void tell(struct head *head)
               automatic(head) && state_feeding(head) && within(head->trim.error_um, limit_um) != head->trim.error_um);
 }
 
-void trim_tick(struct head *head)
+void trim_look(struct head *head)
 {
-    if (head->guards.ms != TRIM_AT)
-        return;
     look(head);
     if (!automatic(head))
         head->trim.integral = (int32_t)head->live.feed.trim_ppm * (INT32_C(1) << INTEGRAL_SHIFT);
@@ -230,23 +240,25 @@ void trim_tick(struct head *head)
 int32_t trim_wanted_ppm(const struct head *head)
 {
     const struct trim *trim = &head->trim;
+    NEAR(trim);
     if (!automatic(head))
         return fixed_ppm(head);
     int32_t ppm = trim->integral >> INTEGRAL_SHIFT;
     if (trim->doubt == TRIM_STATE_AUTOMATIC)
         ppm += within(trim->error_um, ERROR_MAX_UM) * PPM_PER_UM;
-    return within(ppm, head->settings.machine.trim_max_ppm);
+    return within(ppm, trim_max_ppm(head));
 }
 
 int32_t trim_laid_um(const struct head *head)
 {
     const struct trim *trim = &head->trim;
+    NEAR(trim);
     if (trim->by_feed)
         return trim->laid_um;
     return (int32_t)((uint32_t)trim->laid_um + (uint32_t)head->wheels.output_um - (uint32_t)trim->wheel_seen_um);
 }
 
-uint8_t trim_state(const struct head *head)
+ONE_COPY uint8_t trim_state(const struct head *head)
 {
     if (automatic(head))
         return head->trim.doubt;
@@ -256,10 +268,8 @@ uint8_t trim_state(const struct head *head)
 void trim_start(struct head *head)
 {
     struct trim *trim = &head->trim;
+    NEAR(trim);
     memset(trim, 0, sizeof *trim);
-    trim->fed_seen_um = head->feed.position_um;
-    trim->wheel_seen_um = head->wheels.output_um;
-    trim->master_seen_um = feed_master_um(&head->feed);
     trim->loss = head->settings.machine.expected_slip_percent * INT32_C(LOSS_OF_HUNDREDTH);
     trim->integral = trim->integral_kept = (int32_t)head->live.feed.trim_ppm * (INT32_C(1) << INTEGRAL_SHIFT);
     trim->doubt = TRIM_STATE_AUTOMATIC;

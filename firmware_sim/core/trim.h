@@ -36,7 +36,7 @@ struct trim {
     int32_t laid_um;            /* since the run started */
     int32_t error_um;           /* wanted less laid, of what the run fed */
     int32_t integral;           /* 4096ths of a ppm */
-    int32_t integral_kept;      /* at the last good hop */
+    int32_t integral_kept;      /* its mean over the last quarter of a metre: what a freeze falls back to */
     int32_t fed_seen_um;        /* positions at the last look */
     int32_t wheel_seen_um;
     int32_t master_seen_um;
@@ -44,8 +44,8 @@ struct trim {
     int32_t rest;               /* of the loss: 0..131071 */
     int16_t hop_fed_um;
     int16_t hop_off_um;         /* what the wheel shows too little in this hop */
-    int16_t drift_um;           /* lane wheels less laid length */
-    int16_t drift_from_um;      /* when the metre under watch began */
+    int16_t drift;              /* lane wheels less laid length, 8 um */
+    int16_t drift_from;         /* when the metre under watch began */
     uint16_t anchor[LANES];     /* of a lane, 8 um, wraps */
     uint8_t hops;               /* good ones since the doubt, or those of the metre under watch */
     uint8_t settled;            /* hops since the last standstill */
@@ -55,7 +55,7 @@ struct trim {
 
 struct head;
 void trim_start(struct head *head); /* a run starts */
-void trim_tick(struct head *head);  /* 1 kHz */
+void trim_look(struct head *head);  /* every 10 ms */
 /* What the trim is heading for, ppm. */
 int32_t trim_wanted_ppm(const struct head *head);
 int32_t trim_laid_um(const struct head *head); /* up to this tick */

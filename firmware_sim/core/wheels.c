@@ -28,7 +28,7 @@ void wheels_edge(struct wheels *wheels, uint8_t pins)
         wheels->output_counts = wheels->output_counts - 1;
 }
 
-static int32_t counts(const struct head *head)
+static ONE_COPY int32_t counts(const struct head *head)
 {
     uint8_t before = port_lock(head->port);
     int32_t now = head->wheels.output_counts;
@@ -36,15 +36,14 @@ static int32_t counts(const struct head *head)
     return now;
 }
 
-/* Whole micrometres and nanometres of the calibration apart, so that no product leaves 32 bits. */
+/* A tick's counts are few: 200 of the longest would fit 32 bits of nm. */
 static void advance_output(struct head *head, int32_t by)
 {
     struct wheels *wheels = &head->wheels;
-    int32_t nm = 0;
-    int32_t um = take_thousands(&nm, (int32_t)head->settings.machine.output_mm_per_count);
+    NEAR(wheels);
     if (head->settings.machine.output_reversed)
         by = -by;
-    um = by * um + take_thousands(&wheels->output_rest_nm, by * nm);
+    int32_t um = take_thousands(&wheels->output_rest_nm, by * (int32_t)head->settings.machine.output_mm_per_count);
     wheels->output_um = (int32_t)((uint32_t)wheels->output_um + (uint32_t)um); /* may wrap, after 2147 m */
 }
 
@@ -64,6 +63,7 @@ static void end_slot(struct wheels *wheels)
 static void output_tick(struct head *head)
 {
     struct wheels *wheels = &head->wheels;
+    NEAR(wheels);
     int32_t now = counts(head);
     int32_t by = (int32_t)((uint32_t)now - (uint32_t)wheels->output_seen);
     wheels->output_seen = now;
@@ -76,6 +76,7 @@ static void output_tick(struct head *head)
 static void lanes_tick(struct head *head)
 {
     struct wheels *wheels = &head->wheels;
+    NEAR(wheels);
     uint16_t sample = head->inputs & LANE_INPUTS;
     uint16_t steady = (uint16_t)~(sample ^ wheels->lane_sample);
     uint16_t inputs = (uint16_t)((wheels->lane_inputs & ~steady) | (sample & steady));
@@ -95,18 +96,11 @@ void wheels_tick(struct head *head)
     lanes_tick(head);
 }
 
-/* Pulses in thousands and the calibration in micrometres and nanometres, so that 32 bits do. */
-int32_t wheels_lane_um(const struct head *head, uint8_t lane)
+/* 24 bits of mantissa are good to 4 um in 64 m: far below a pulse. */
+ONE_COPY int32_t wheels_lane_um(const struct head *head, uint8_t lane)
 {
-    int32_t per_pulse_nm = (int32_t)head->settings.lane_settings[lane].mm_per_pulse;
-    int32_t nm = 0;
-    int32_t um = take_thousands(&nm, per_pulse_nm);
-    if (nm == 0)
-        return (int32_t)((uint32_t)head->wheels.lane_pulses[lane] * (uint32_t)um);
-    int32_t pulses = 0;
-    int32_t thousands = take_thousands(&pulses, head->wheels.lane_pulses[lane]);
-    um = pulses * um + take_thousands(&nm, (pulses - 1) * nm);
-    return (int32_t)((uint32_t)um + (uint32_t)thousands * (uint32_t)per_pulse_nm);
+    return (int32_t)((float)head->wheels.lane_pulses[lane] *
+                     ((float)head->settings.lane_settings[lane].mm_per_pulse * 0.001f));
 }
 
 void wheels_init(struct head *head)
@@ -118,6 +112,7 @@ void wheels_init(struct head *head)
 void wheels_zero(struct head *head)
 {
     struct wheels *wheels = &head->wheels;
+    NEAR(wheels);
     wheels->output_seen = counts(head);
     wheels->slot_from_um = (int32_t)((uint32_t)wheels->slot_from_um - (uint32_t)wheels->output_um);
     wheels->output_um = 0;

@@ -104,19 +104,25 @@ static void follow_setpoint(struct head *head, uint8_t zone)
 /* ------------------------------------------------------------------------------------- loop */
 
 /* A register's value in its unit. */
-static ONE_COPY float in_units(uint16_t wire, float scale)
+static float in_units(uint16_t wire, float scale)
 {
     return scale * (float)wire;
 }
 
-static ONE_COPY void read_gains(const struct zone_settings_regs *set, struct pid_gains *gains)
+/* The registers from kp to op_max and the gains that come of them stand in one order. */
+static const float units[] FLASH = {WIRE_PERCENT, WIRE_S, WIRE_S, WIRE_S, WIRE_PERCENT, WIRE_PERCENT};
+
+static void read_gains(const struct zone_settings_regs *set, struct pid_gains *gains)
 {
-    gains->kp = in_units(set->kp_percent_per_degC, WIRE_PERCENT);
-    gains->ki = set->ti_s == 0u ? 0.0f : gains->kp / in_units(set->ti_s, WIRE_S);
-    gains->kd = gains->kp * in_units(set->td_s, WIRE_S);
-    gains->filter_s = in_units(set->td_filter_s, WIRE_S);
-    gains->op_min = in_units(set->op_min_percent, WIRE_PERCENT);
-    gains->op_max = in_units(set->op_max_percent, WIRE_PERCENT);
+    const uint16_t *wire = &set->kp_percent_per_degC;
+    float *gain = &gains->kp;
+    for (uint8_t i = 0; i < sizeof units / sizeof *units; i++) {
+        float unit;
+        flash_copy(&unit, &units[i], sizeof unit);
+        *gain++ = in_units(*wire++, unit);
+    }
+    gains->ki = set->ti_s == 0u ? 0.0f : gains->kp / gains->ki;
+    gains->kd *= gains->kp;
 }
 
 /* The integral stands while the output is at a limit and the error would drive it further, over and
@@ -282,6 +288,7 @@ static void serve_zone(struct head *head, uint8_t zone)
 {
     uint8_t slot = slot_of(&head->zones, zone);
     const struct zone_state *state = &head->zones.zone[zone];
+    NEAR(state);
     watch_sensor(head, zone, slot);
     follow_setpoint(head, zone);
     follow_mode(head, zone);
@@ -291,7 +298,7 @@ static void serve_zone(struct head *head, uint8_t zone)
     }
 }
 
-static void count_tick(struct zones *zones)
+static ONE_COPY void count_tick(struct zones *zones)
 {
     if (++zones->tick < SLOT_MS) {
         return;
@@ -357,7 +364,7 @@ void zones_forget(struct head *head)
     }
 }
 
-static bool wants_automatic(const struct head *head, uint8_t zone)
+static ONE_COPY bool wants_automatic(const struct head *head, uint8_t zone)
 {
     return fitted(head, zone) && head->live.zone[zone].mode == ZONE_MODE_AUTOMATIC;
 }
@@ -376,6 +383,7 @@ bool zones_wanted(const struct head *head)
 bool zone_settled(const struct head *head, uint8_t zone, uint16_t ms)
 {
     const struct zone_state *state = &head->zones.zone[zone];
+    NEAR(state);
     if (!wants_automatic(head, zone)) {
         return true;
     }

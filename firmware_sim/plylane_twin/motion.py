@@ -160,6 +160,11 @@ class MotionSource:
         return self.state()[0]
 
     @property
+    def travelling(self) -> bool:
+        """It has been told to go and not to stop."""
+        return self._travel is not None
+
+    @property
     def done(self) -> bool:
         """It stands at the end of the path."""
         return self.position_mm >= self.path.length_mm - 1e-6
@@ -210,7 +215,7 @@ class MotionSource:
 
 
 def bend(stand: Stand, path: RobotPath) -> None:
-    """Bend the plant's cord as the path. Raises ValueError for more bends than it holds."""
+    """Let the plant's cord bend as the path does. Raises ValueError for too many bends."""
     bends = [piece for piece in path.pieces if piece.curvature_per_mm != 0.0]
     plant = stand.plant.set
     if len(bends) > len(plant.curve_per_mm):

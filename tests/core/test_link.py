@@ -22,7 +22,7 @@ from pymodbus.pdu.register_message import (
 )
 
 from bare_head import Bare, frame, unwords, words
-from plylane.head.registers import BLOCKS, FIFO_ADDRESS, EventCode, Refusal, State
+from plylane.head.registers import ALARMS, BLOCKS, FIFO_ADDRESS, EventCode, Refusal, State
 from plylane.head.wire import Block, Register
 from plylane_twin._core import ffi, lib
 
@@ -323,8 +323,8 @@ def busy() -> Bare:
         setattr(struct_ if block.instances == 1 else struct_[instance], register.name, value)
         assert in_core(bare, address) == value
     bare.head.feed.position_um, bare.head.wheels.output_um = -1234567, 0x12345678
-    bare.head.alarms.active, bare.head.alarms.unacknowledged = 0x00012345, 0x7FFFFFFF
-    for number in range(19):
+    bare.head.alarms.unacknowledged = 0x7FFFFFFF
+    for number in range(1, len(ALARMS), 2):
         bare.head.alarms.instances[number] = number + 1
     for drive in range(3):
         bare.head.feed.drive[drive].pulses = -100000 - drive

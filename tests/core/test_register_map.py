@@ -29,7 +29,7 @@ def test_core_and_host_know_the_same_map() -> None:
 @pytest.mark.parametrize(
     ("old", "new", "expected"),
     [
-        ("address = 124", "address = 120", "telemetry ends at 124"),
+        ("address = 129", "address = 125", "telemetry ends at 129"),
         ("max = 10, default = 0, doc", "max = 10, default = 11, doc", "command.command"),
         ('enum = "State"', 'enum = "Stat"', "no such enumeration Stat"),
         ('to = "resetting"', 'to = "resettling"', "resettling"),

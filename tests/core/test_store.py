@@ -119,10 +119,10 @@ def test_two_damaged_copies_give_defaults_and_an_alarm_that_bars_the_start(bare_
     again = reborn(bare_factory, bare)
     assert kp(again.head) == 600
     assert again.head.settings_origin == SettingsOrigin.DAMAGED
-    assert again.head.alarms.active >> lib.ALARM_SETTINGS_DAMAGED & 1
+    assert lib.alarms_active(again.head) >> lib.ALARM_SETTINGS_DAMAGED & 1
     assert again.ask(bytes([6, 0, 0, 0, 1])) == b"\x86\x04"  # reset
     save(again)
-    assert not again.head.alarms.active
+    assert not lib.alarms_active(again.head)
     assert again.ask(bytes([6, 0, 0, 0, 1]))[0] == 6
 
 
@@ -178,4 +178,4 @@ def test_settings_of_other_firmware_are_not_used_and_bar_the_start(bare_factory)
     again = bare_factory(port)
     assert again.head.settings_origin == SettingsOrigin.OTHER_FIRMWARE
     assert kp(again.head) == 600
-    assert again.head.alarms.active >> lib.ALARM_SETTINGS_DAMAGED & 1
+    assert lib.alarms_active(again.head) >> lib.ALARM_SETTINGS_DAMAGED & 1

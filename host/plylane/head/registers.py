@@ -13,7 +13,7 @@ from typing import Self
 
 from plylane.head.wire import Alarm, Block, Register, read_words, write_words
 
-MAP_HASH = 0x25B1121F
+MAP_HASH = 0x14D345CE
 FIRMWARE_VERSION = (0, 1, 0)
 FIFO_ADDRESS = 768
 VENDOR = "plylane"
@@ -245,7 +245,7 @@ ALARMS: tuple[Alarm, ...] = (
     Alarm(18, "settings_damaged", "none", "high", "stop", False, "No stored copy of the settings can be used (damaged, or of other firmware); defaults are in force and the head will not start.", "Check every setting, sensor kinds and limits first, write what is missing and save."),
     Alarm(19, "wheel_slips", "none", "medium", "report", False, "Output wheel and feed disagree at once: the wheel slips, sticks or is lifted, or the rollers slip. The automatic trim is frozen.", "Look at the output wheel and its spring; if the wheel turns well, look for a jam or dirt on the rollers."),
     Alarm(20, "wheel_drifts", "none", "medium", "report", False, "Output wheel and lane wheels drift apart: dirt on a wheel, or a wrong calibration. The automatic trim is frozen.", "Clean the output wheel at the next stop and check its calibration and that of the lane wheels."),
-    Alarm(21, "length_off", "none", "medium", "report", False, "With automatic trim, laid length and wanted length are further apart than guards.path_limit_mm: the trim does not manage.", "Look for rollers slipping; the cord laid since the alarm is too short or too long. Raise machine.trim_max_ppm only for a known cause."),
+    Alarm(21, "length_off", "none", "medium", "report", False, "With automatic trim, laid length and wanted length are further apart than guards.path_limit_mm: the trim does not manage.", "Look for rollers slipping; the cord laid since the alarm is too short or too long. Raise machine.trim_max_percent only for a known cause."),
     Alarm(22, "path_stale", "none", "medium", "hold", False, "No new reference of the path for longer than guards.path_timeout_ms while feeding. A reference with the stamp of the one before is not new.", "Check the robot cell and its link; unhold when the reference is back."),
     Alarm(23, "path_reversed", "none", "medium", "hold", False, "The path position has gone back behind what is fed by more than guards.path_limit_mm. The cord cannot be pulled back.", "Bring the robot forward to where the cord ends, or stop and start a new run."),
     Alarm(24, "path_too_fast", "none", "medium", "hold", False, "The feed has fallen behind the path position by more than guards.path_limit_mm: the robot goes faster or accelerates harder than the head can.", "Lower the robot's speed or acceleration; the cord since the alarm is too short or torn."),
@@ -737,7 +737,7 @@ class MachineRegs:
     output_mm_per_count: float
     output_reversed: int
     expected_slip_percent: float
-    trim_max_ppm: int
+    trim_max_percent: float
     shear_to_nozzle_mm: float
     path_delay_ms: int
 
@@ -745,11 +745,11 @@ class MachineRegs:
     def from_words(cls, words: Sequence[int]) -> Self:
         """Decode the 13 registers of one instance."""
         v0, v1, v2, v3, v4, v5, v6, v7, v8, v9, v10, v11 = read_words(cls.BLOCK, words)
-        return cls(v0, v1, v2, v3, v4 / 100, v5, v6 / 1000000, v7, v8 / 100, v9, v10 / 100, v11)
+        return cls(v0, v1, v2, v3, v4 / 100, v5, v6 / 1000000, v7, v8 / 100, v9 / 100, v10 / 100, v11)
 
     def to_words(self) -> list[int]:
         """Encode as the 13 registers of one instance."""
-        return write_words(self.BLOCK, [self.unit_address, self.zones_fitted, self.drives_fitted, self.lanes_fitted, round(self.speed_max_mm_s * 100), self.acceleration_mm_s2, round(self.output_mm_per_count * 1000000), self.output_reversed, round(self.expected_slip_percent * 100), self.trim_max_ppm, round(self.shear_to_nozzle_mm * 100), self.path_delay_ms])
+        return write_words(self.BLOCK, [self.unit_address, self.zones_fitted, self.drives_fitted, self.lanes_fitted, round(self.speed_max_mm_s * 100), self.acceleration_mm_s2, round(self.output_mm_per_count * 1000000), self.output_reversed, round(self.expected_slip_percent * 100), round(self.trim_max_percent * 100), round(self.shear_to_nozzle_mm * 100), self.path_delay_ms])
 
     BLOCK = Block("machine", "holding", 100, 1, True, (
         Register("unit_address", "machine", "holding", 100, "u16", "", 1, 1, 247, 1, "still", "Modbus address; takes effect at the next reset."),
@@ -761,7 +761,7 @@ class MachineRegs:
         Register("output_mm_per_count", "machine", "holding", 106, "u32", "mm", 1e-06, 1000, 10000000, 50000, "still", "Cord length a count of the output wheel."),
         Register("output_reversed", "machine", "holding", 108, "u16", "", 1, 0, 1, 0, "still", "1 where the output wheel counts backwards."),
         Register("expected_slip_percent", "machine", "holding", 109, "u16", "%", 0.01, 0, 2000, 150, "still", "Slip of the rollers under nominal load, taken off the feed before it is held against the output."),
-        Register("trim_max_ppm", "machine", "holding", 110, "u16", "ppm", 1, 0, 60000, 60000, "still", "Furthest that automatic trim may go, either way."),
+        Register("trim_max_percent", "machine", "holding", 110, "u16", "%", 0.01, 0, 1000, 800, "still", "Furthest that automatic trim may go, either way."),
         Register("shear_to_nozzle_mm", "machine", "holding", 111, "u16", "mm", 0.01, 0, 50000, 0, "still", "Cord between the shear and the nozzle, where laid length counts."),
         Register("path_delay_ms", "machine", "holding", 112, "u16", "ms", 1, 0, 500, 0, "still", "Age of a path reference that comes without delay beyond the usual: the position is carried forward by so much."),
     ))

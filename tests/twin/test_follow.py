@@ -1,0 +1,235 @@
+"""The head follows a robot: laid length against path length, and what goes wrong with it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from follow_rig import HEALTHY, Follower, growing_slip, lamp_path, scenario
+from plylane.head.registers import Command, FeedSource, State, TrimMode, TrimState
+from plylane_twin import Twin
+from plylane_twin.motion import MotionSource
+from plylane_twin.path_file import Piece, RobotPath
+
+LONG_MM = 20_000.0
+STRAIGHT = RobotPath((Piece(0.0, 100_000.0, 14.0),))
+
+
+def follower(*faults: str, trim: TrimMode = TrimMode.AUTOMATIC, seed: int = 7, **more) -> Follower:
+    return Follower(Twin(scenario(HEALTHY, *faults), seed), trim, **more)
+
+
+def trim_state(follows: Follower) -> TrimState:
+    return follows.client.snapshot().telemetry.trim_state
+
+
+# ------------------------------------------------------------------------------------ the figure
+
+
+def test_over_20_m_laid_length_is_path_length_within_half_a_millimetre() -> None:
+    """Stops, bends down to 45 mm, 3 % of slip growing all the way, 30 ms of jitter."""
+    follows = follower(growing_slip(3.0, LONG_MM))
+    laid = follows.follow(follows.robot(lamp_path(LONG_MM)))
+    assert laid.path_mm[-1] == pytest.approx(LONG_MM)
+    assert np.abs(laid.error_mm()).max() <= 0.5
+    assert not follows.alarms
+
+
+def test_without_trim_it_is_hundreds_of_millimetres_short() -> None:
+    follows = follower(growing_slip(3.0, LONG_MM), trim=TrimMode.OFF)
+    laid = follows.follow(follows.robot(lamp_path(LONG_MM)))
+    assert laid.error_mm()[-1] < -300.0
+
+
+def test_the_speed_alone_would_not_do() -> None:
+    """The robot's speed without position and stamp, over the same jitter: the reason for them."""
+    follows = follower(source=FeedSource.PATH)
+
+    class SpeedDoor:
+        def write_reference(self, stamp_ms: int, position_mm: float, speed_mm_s: float) -> None:
+            follows.client.write("feed.path_speed_mm_s", speed_mm_s)
+
+    robot = MotionSource(follows.stand, lamp_path(3000.0), SpeedDoor())
+    assert np.abs(follows.follow(robot).error_mm()).max() > 0.5
+
+
+# ---------------------------------------------------------------------- the output wheel in doubt
+
+
+@pytest.mark.parametrize(
+    ("fault", "state"),
+    [
+        ('kind = "output_wheel_stuck"\nfor_s = 0.4', TrimState.WHEEL_SLIPS),
+        ('kind = "output_wheel_slip"\nslip_percent = 30.0\nfor_s = 1.0', TrimState.WHEEL_SLIPS),
+        ('kind = "output_wheel_slip"\nslip_percent = 4.0\nfor_s = 100.0', TrimState.WHEEL_DRIFTS),
+        (
+            'kind = "output_wheel_dirty"\ndiameter_percent = 2.0\nover_mm = 2000\nfor_s = 100.0',
+            TrimState.WHEEL_DRIFTS,
+        ),
+    ],
+)  # fmt: skip
+def test_trim_freezes_before_the_cord_is_2_mm_off_says_why_and_thaws(fault, state) -> None:
+    follows = follower(f"{fault}\nat_output_mm = 1000.0")
+    robot = follows.robot(STRAIGHT)
+    robot.go()
+    follows.follow(robot, 990.0)
+    frozen_at = None
+    while follows.stand.faults or not frozen_at:
+        robot.advance(20)
+        if frozen_at is None and trim_state(follows) == state:
+            frozen_at = abs(follows.cord_mm - robot.position_mm)
+            name = "wheel_slips" if state == TrimState.WHEEL_SLIPS else "wheel_drifts"
+            assert name in follows.alarms
+            robot.advance(1500)
+            ppm = follows.client.snapshot().telemetry.trim_ppm
+        assert robot.position_mm < 6000.0
+    assert frozen_at < 2.0
+    assert ppm < 40_000
+    follows.follow(robot, robot.position_mm + 3000.0)
+    assert trim_state(follows) == TrimState.AUTOMATIC
+    assert not follows.alarms & {"wheel_slips", "wheel_drifts"}
+
+
+def test_a_wheel_that_stays_stuck_ends_in_the_hard_guards_hold() -> None:
+    follows = follower('kind = "output_wheel_stuck"\nat_output_mm = 500.0')
+    robot = follows.robot(STRAIGHT)
+    follows.follow(robot, 500.0)
+    follows.until(lambda: robot.advance(20) or follows.state == State.HELD, 5000)  # type: ignore[func-returns-value]
+    assert "feed_mismatch" in follows.alarms
+    assert abs(follows.cord_mm - 509.0) < 4.0, "8 mm of feed and the way to stop"
+
+
+def test_bursts_of_the_demo_wheel_do_not_add_up() -> None:
+    """Slip bursts as the plant's own file has them, some 1.2 mm every 3 m."""
+    follows = Follower(Twin(scenario("output_dirt_percent_per_m = 0.0"), 3))
+    laid = follows.follow(follows.robot(lamp_path(12_000.0)))
+    assert np.abs(laid.error_mm()).max() < 2.0
+
+
+# ----------------------------------------------------------------------------- the robot in doubt
+
+
+def test_a_stale_reference_holds_the_feed() -> None:
+    follows = follower()
+    robot = follows.robot(STRAIGHT)
+    robot.go()
+    follows.follow(robot, 100.0)
+    follows.stand.advance(249 - 20)  # nothing is written meanwhile
+    follows.until(lambda: follows.state == State.HELD, 1500)
+    assert follows.alarms == {"path_stale"}
+    standing_mm = follows.cord_mm
+    follows.stand.advance(500)
+    assert follows.cord_mm == pytest.approx(standing_mm, abs=0.01)
+
+
+def test_the_same_reference_again_and_again_is_stale_too() -> None:
+    """A gateway that has lost its robot goes on writing what it had last."""
+    follows = follower()
+    robot = follows.robot(STRAIGHT)
+    robot.go()
+    follows.follow(robot, 100.0)
+    for _ in range(100):
+        robot.door.write_reference(200_000, robot.position_mm, 14.0)
+        follows.stand.advance(20)
+    assert follows.state == State.HELD and "path_stale" in follows.alarms
+    assert follows.cord_mm < 100.0 + 14.0 * 0.3 + 5.0
+
+
+def test_the_permit_withdrawn_holds_the_feed_and_it_goes_on_afterwards() -> None:
+    follows = follower()
+    robot = follows.robot(lamp_path(1200.0))
+    robot.go()
+    follows.follow(robot, 250.0)
+    robot.stop()
+    robot.advance(1500)
+    assert follows.state == State.HELD and follows.alarms == {"permit_lost"}
+    robot.stop(permit=True)
+    robot.advance(200)
+    follows.client.command(Command.UNHOLD)
+    robot.advance(500)
+    robot.go()
+    laid = follows.follow(robot)
+    assert follows.state == State.EXECUTE
+    assert abs(laid.cord_mm[-1] - 1200.0) < 0.5
+
+
+def test_a_robot_that_backs_within_the_limit_is_waited_for() -> None:
+    follows = follower()
+    door = follows.robot(STRAIGHT).door
+    for stamp, at_mm in enumerate([*np.arange(0.0, 5.0, 0.1), *[4.4] * 20]):
+        door.write_reference(20 * stamp, float(at_mm), 0.0 if at_mm == 4.4 else 5.0)
+        follows.stand.advance(20)
+    assert follows.state == State.EXECUTE, follows.alarms
+    assert follows.client.snapshot().telemetry.feed_speed_mm_s == 0.0
+
+
+def test_a_robot_that_reverses_holds_the_feed_and_the_cord_is_not_pulled_back() -> None:
+    follows = follower()
+    door = follows.robot(STRAIGHT).door
+    most_mm = 0.0
+    for stamp, at_mm in enumerate([*np.arange(0.0, 20.0, 0.28), *np.arange(20.0, 0.0, -0.28)]):
+        door.write_reference(20 * stamp, float(at_mm), 14.0 if stamp <= 71 else -14.0)
+        follows.stand.advance(20)
+        assert follows.stand.plant.cord_mm >= most_mm - 0.01
+        most_mm = follows.stand.plant.cord_mm
+    assert follows.state == State.HELD
+    assert "path_reversed" in follows.alarms
+
+
+def test_a_robot_faster_than_the_head_may_go_is_held_not_followed_short() -> None:
+    follows = follower(settings={"machine.speed_max_mm_s": 20.0})
+    robot = follows.robot(RobotPath((Piece(0.0, 5000.0, 30.0),)))
+    robot.go()
+    follows.until(lambda: robot.advance(20) or follows.state == State.HELD, 20_000)  # type: ignore[func-returns-value]
+    assert "path_too_fast" in follows.alarms
+    assert robot.position_mm - follows.cord_mm < 3.0 + 30.0 * 1.0, "said at once"
+
+
+def test_a_robot_clock_that_starts_again_is_followed_after_a_hold() -> None:
+    follows = follower()
+    robot = follows.robot(STRAIGHT)
+    robot.go()
+    follows.follow(robot, 100.0)
+    robot.stop(permit=True)
+    robot.advance(1000)
+    at_mm = robot.position_mm
+    for stamp in range(0, 600, 20):  # from 0 again: old at first, then stale, then taken
+        robot.door.write_reference(stamp, at_mm, 0.0)
+        follows.stand.advance(20)
+    assert follows.alarms <= {"path_stale"}
+    for stamp in range(600, 1000, 20):
+        robot.door.write_reference(stamp, at_mm, 0.0)
+        follows.stand.advance(20)
+    assert not follows.alarms
+    assert follows.cord_mm == pytest.approx(at_mm, abs=2.0), "it stood at once"
+
+
+# ------------------------------------------------------------------------------------------ shear
+
+
+@settings(max_examples=6, deadline=None)
+@given(
+    lead_mm=st.sampled_from([0.0, 12.5, 63.2, 150.0]),
+    length_mm=st.integers(200, 400).map(float),
+    trim=st.sampled_from([TrimMode.FIXED, TrimMode.AUTOMATIC]),
+)
+def test_the_cut_lies_at_the_commanded_end_and_the_rest_is_fed_out(
+    lead_mm, length_mm, trim
+) -> None:
+    follows = Follower(
+        Twin(scenario(), 5),
+        trim,
+        {"machine.shear_to_nozzle_mm": lead_mm},
+        FeedSource.LENGTH,
+        length_mm=length_mm,
+        speed_mm_s=14.0,
+        shear_at_mm=length_mm - 5.0,
+        trim_ppm=15_000,
+    )
+    follows.until(lambda: follows.state == State.COMPLETE, 60_000)
+    cut_mm = follows.stand.plant.cut_at_mm - follows.from_mm
+    assert follows.stand.plant.cuts == 1
+    assert cut_mm + lead_mm == pytest.approx(length_mm - 5.0, abs=0.5)
+    assert follows.cord_mm == pytest.approx(length_mm, abs=0.01 * length_mm)
