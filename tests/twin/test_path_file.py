@@ -41,15 +41,15 @@ def test_both_forms_are_read() -> None:
     ],
 )
 def test_a_bad_line_is_named_with_its_field(text: str, words: str) -> None:
-    with pytest.raises(PathError, match="^rib.csv") as error:
+    with pytest.raises(PathError, match=r"^rib\.csv") as error:
         RobotPath.from_csv(text, "rib.csv")
     assert words in str(error.value)
 
 
 def test_toml_names_the_line_too() -> None:
-    with pytest.raises(PathError, match="rib.toml, line 5, to_mm: nan"):
+    with pytest.raises(PathError, match=r"rib\.toml, line 5, to_mm: nan"):
         RobotPath.from_toml(TOML.format("nan", 0), "rib.toml")
-    with pytest.raises(PathError, match="line 7, curvature_per_mm: a radius of 20.0 mm"):
+    with pytest.raises(PathError, match=r"line 7, curvature_per_mm: a radius of 20\.0 mm"):
         RobotPath.from_toml(TOML.format(100, 0.05), "rib.toml")
 
 

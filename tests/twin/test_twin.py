@@ -301,7 +301,7 @@ def test_an_answer_takes_as_long_as_its_characters() -> None:
     twin = Twin(bench("latency_ms = [0.0, 0.0]"))
     request = frame(1, b"\x04" + words([100, 63]))
     twin.line.write(request)
-    answer = 5 + 2 * 58
+    answer = 5 + 2 * 63
     # 11 bits a character at 115200 baud
     least_ms = (len(request) + answer) * 11 / 115.2
     twin.advance(int(least_ms))
