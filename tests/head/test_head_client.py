@@ -168,7 +168,7 @@ def test_blocks_are_read_and_written_whole(bench: Bench) -> None:
     client.write_block(guards)
     assert bench.head.writes[-1] == (300, guards.to_words())
     assert len(client.read_blocks(ZoneSettingsRegs)) == 3
-    assert len(client.read_blocks(AlarmDetailRegs)) == 19
+    assert len(client.read_blocks(AlarmDetailRegs)) == 25
 
 
 def test_blocks_that_act_are_not_written_whole(bench: Bench) -> None:

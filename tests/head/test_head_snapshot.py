@@ -51,14 +51,14 @@ def test_what_was_put_in_comes_out(
     head_ms: int,
 ) -> None:
     """Words laid out by the map's addresses; only what is fitted is told."""
-    words = [0] * 58
+    words = [0] * 63
     set_words(words, 100, [head_ms >> 16, head_ms & 0xFFFF, state])
     for k, pulses in enumerate(drives):
-        set_words(words, 124 + 2 * k, DriveTelemetryRegs(pulses).to_words())
+        set_words(words, 129 + 2 * k, DriveTelemetryRegs(pulses).to_words())
     for k, (pv, sp, op, mode) in enumerate(zones):
-        set_words(words, 130 + 4 * k, [pv & 0xFFFF, sp & 0xFFFF, op, mode])
+        set_words(words, 135 + 4 * k, [pv & 0xFFFF, sp & 0xFFFF, op, mode])
     for k, um in enumerate(lanes):
-        set_words(words, 142 + 2 * k, [um >> 16 & 0xFFFF, um & 0xFFFF])
+        set_words(words, 147 + 2 * k, [um >> 16 & 0xFFFF, um & 0xFFFF])
     snapshot = decode(words[: fitted.words], fitted, 1.5)
     assert (snapshot.time_s, snapshot.telemetry.head_ms) == (1.5, head_ms)
     assert snapshot.telemetry.state is state
@@ -72,8 +72,8 @@ def test_what_was_put_in_comes_out(
 
 def test_one_read_holds_it_all() -> None:
     """The blocks follow one another and fit into one answer (at most 125 registers)."""
-    assert Fitted(3, 3, 8).words == 58
-    assert Fitted(2, 3, 5).words == 52
+    assert Fitted(3, 3, 8).words == 63
+    assert Fitted(2, 3, 5).words == 57
     blocks = [
         r.BLOCK for r in (TelemetryRegs, DriveTelemetryRegs, ZoneTelemetryRegs, LaneTelemetryRegs)
     ]
