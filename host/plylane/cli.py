@@ -25,6 +25,7 @@ from plylane.gateway_command import GatewayError, GatewaySettings, gateway, serv
 from plylane.head.errors import HeadError
 from plylane.plan_command import plan as plan_a_cord
 from plylane.plan_errors import PlanError
+from plylane.reaction import HOLD_LIKELIHOOD
 from plylane.run_plan import departure_lines, departures_of, given
 from plylane.run_setup import SetupError
 from plylane.runlog import RunError
@@ -62,6 +63,7 @@ USER_ERRORS = (
 
 Positive = Annotated[float, Parameter(validator=Number(gt=0, lte=1e9))]
 Pace = Annotated[float, Parameter(validator=Number(gt=0, lte=1000))]
+Share = Annotated[float, Parameter(validator=Number(gt=0, lte=1))]
 Seed = Annotated[int, Parameter(validator=Number(gte=0, lt=2**64))]
 # the file may be left out, which only a list can say
 BoardFile = Annotated[list[Path] | None, Parameter(consume_multiple=True, negative="")]
@@ -90,6 +92,7 @@ def demo(
     out: Path = RUNS,
     pace: Pace = 10.0,
     board: BoardFile = None,
+    hold_on_finding: bool = True,
     json: Annotated[bool, Parameter(negative="")] = False,
 ) -> None:
     """Play a whole run on the twin: heat up, feed, jam, hold, clear, go on, finish.
@@ -110,6 +113,8 @@ def demo(
         Times real time, with the screen.
     board
         Play it on the board's own program (ELF file; the one built in place when none is named).
+    hold_on_finding
+        Whether the host holds the feed on a finding, before the head's own limit does.
     json
         Print the outcome as one JSON object.
     """
@@ -117,7 +122,9 @@ def demo(
     from plylane.twin_door import demo_scenario
 
     chosen = scenario or demo_scenario()
-    play = Demo(chosen, seed, "virtual" if headless else f"{pace:g}", out, _board_file(board))
+    hold_at = HOLD_LIKELIHOOD if hold_on_finding else None
+    speed = "virtual" if headless else f"{pace:g}"
+    play = Demo(chosen, seed, speed, out, _board_file(board), hold_at=hold_at)
     if headless:
         with _progress(play.setup.length_mm) as show:
             outcome = play.play(seconds, show)
@@ -148,6 +155,8 @@ def monitor(
     plan: Path | None = None,
     out: Path = RUNS,
     log: bool = True,
+    hold_on_finding: bool = True,
+    hold_likelihood: Share = HOLD_LIKELIHOOD,
     gateway: str | None = None,
     writer: Annotated[list[str] | None, Parameter(negative="", consume_multiple=True)] = None,
 ) -> None:
@@ -170,6 +179,11 @@ def monitor(
         Folder for the run log.
     log
         Keep a log.
+    hold_on_finding
+        Whether the host holds the feed when it finds that cord is being spoiled (a jam, a strip run
+        out), before the head's own limit does. The head's guards work either way.
+    hold_likelihood
+        How likely that must be, above 0 to 1.
     gateway
         ADDRESS:PORT at which to serve the head to its cell meanwhile, see plylane gateway.
     writer
@@ -187,7 +201,9 @@ def monitor(
     client = HeadClient.open(port, unit=unit)
     if setup:
         setup.write_settings(client)
-    live = LiveRun(client, Poller(client), title=f"head on {port}", setup=setup)
+    hold_at = hold_likelihood if hold_on_finding else None
+    title = f"head on {port}"
+    live = LiveRun(client, Poller(client), title=title, setup=setup, hold_at=hold_at)
     if client.attach_reset:
         live.say("Opening the port reset the head: see docs/wiring.md for the remedy.")
     with served(live, door):

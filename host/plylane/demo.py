@@ -12,6 +12,7 @@ from plylane.head.client import HeadClient
 from plylane.head.poller import Poller
 from plylane.jam import Finding
 from plylane.live import LiveRun, new_folder
+from plylane.reaction import HOLD_LIKELIHOOD
 from plylane.run_setup import RunSetup
 from plylane.technician import Loader, Technician
 from plylane.twin_door import check_scenario, twin_url
@@ -47,20 +48,29 @@ class Demo:
     """A twin, a live run on it and a technician who works it."""
 
     def __init__(
-        self, scenario: Path, seed: int, pace: str, out: Path, board: Path | None = None
+        self,
+        scenario: Path,
+        seed: int,
+        pace: str,
+        out: Path,
+        board: Path | None = None,
+        *,
+        hold_at: float | None = HOLD_LIKELIHOOD,
     ) -> None:
-        """Raises TwinError, SetupError, RunError or the client's errors."""
+        """`hold_at`: see LiveRun. Raises TwinError, SetupError, RunError or the client's errors."""
         self.setup = RunSetup.load(scenario)
         title = check_scenario(scenario)
         self.client = HeadClient.open(twin_url(scenario, seed, pace, board))
         self.setup.write_settings(self.client)  # before they are read and kept with the log
         self.poller = Poller(self.client)
         speed = 1.0 if pace in ("virtual", "wall") else float(pace)
-        self.run = LiveRun(self.client, self.poller, title=title, pace=speed, setup=self.setup)
+        self.run = LiveRun(
+            self.client, self.poller, title=title, pace=speed, setup=self.setup, hold_at=hold_at
+        )
         plan = self.setup.model_dump()
         folder = new_folder(out, title)
         self.run.record(folder, live=pace != "virtual", plan=plan, seed=seed, started=started(pace))
-        self.technician = Technician(self.setup, self.poller)
+        self.technician = Technician(self.setup, self.poller, self.run)
         self.poller.listeners.append(self.technician)
         if self.setup.strips:
             self.poller.listeners.append(Loader(self.run, self.setup.strips.next_mm))

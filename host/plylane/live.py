@@ -29,6 +29,7 @@ from plylane.head.registers import (
 from plylane.head.snapshot import Event, Fitted, Snapshot, causes
 from plylane.host_alarms import EVERY_HOST_ALARM, HostAlarms
 from plylane.jam import FeedWatch, Finding, WatchSettings
+from plylane.reaction import Reaction
 from plylane.run_setup import RunSetup, SetupError
 from plylane.runlog import Entry, Recorder, RunInfo
 from plylane.strips import StripWatch
@@ -36,6 +37,7 @@ from plylane.trends import Limits, Trends, trend_names, trend_values
 
 if TYPE_CHECKING:
     from plylane.calibrate_run import CalibrateRun
+    from plylane.clearing import Clearing
     from plylane.feed.lanes import LaneBook
     from plylane.tune_run import TuneRun
 
@@ -63,9 +65,11 @@ class LiveRun:
         title: str,
         pace: float = 1.0,
         setup: RunSetup | None = None,
+        hold_at: float | None = None,
     ) -> None:
         """Read the head's settings; call before the poller runs.
 
+        `hold_at`: likelihood from which a finding that spoils cord holds the feed; None: none does.
         Raises HeadError, and SetupError for strips in another number of lanes than are fitted.
         """
         self.poller = poller
@@ -92,6 +96,7 @@ class LiveRun:
         self._record_next: Callable[[], Recorder] | None = None
         self._reread_settings()
         self._strips = self._strips_of(setup)
+        self._reaction = Reaction(self, hold_at)
         poller.listeners.append(self)
 
     @property
@@ -129,6 +134,7 @@ class LiveRun:
             self.findings = [*self.findings, *found]
             if self.recorder:
                 self.recorder.on_findings(found)
+        self._reaction.on_snapshot(snapshot, found)
 
     def on_events(self, events: Sequence[Event]) -> None:
         """Keep and record events; alarms are asked for which instances they concern."""
@@ -202,6 +208,17 @@ class LiveRun:
             self.journal = [*self.journal, entry][-KEPT_ENTRIES:]
         if self.recorder:
             self.recorder.on_journal([entry])
+
+    # -------------------------------------------------------------------------------- clearing
+
+    @property
+    def clearing(self) -> Clearing | None:
+        """What is being cleared while the head is Held after a finding; None at other times."""
+        return self._reaction.clearing
+
+    def confirm_step(self, name: str, given: bool = True) -> None:
+        """A person says that this step of the clearing is done, or takes that back."""
+        self._ask(lambda _: self._reaction.confirm(name, given))
 
     # ---------------------------------------------------------------------------------- strips
 

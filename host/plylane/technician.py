@@ -9,6 +9,7 @@ from collections.abc import Callable
 from concurrent.futures import Future
 from typing import Any, Protocol
 
+from plylane.clearing import Clearing, open_steps
 from plylane.head.client import HeadClient
 from plylane.head.errors import Refused
 from plylane.head.registers import Command, State
@@ -63,6 +64,17 @@ class Caller(Protocol):
         """Have `fn(client)` run in that thread."""
 
 
+class Workbench(Protocol):
+    """What a person at a held head sees and does: a live run."""
+
+    @property
+    def clearing(self) -> Clearing | None:
+        """What is being cleared."""
+
+    def confirm_step(self, name: str, given: bool = True) -> None:
+        """Say that a step is done."""
+
+
 class Technician:
     """Listens to snapshots and acts on the machine state.
 
@@ -70,9 +82,10 @@ class Technician:
     the head refuses what it is asked for. `trouble` is the last error met, as a line.
     """
 
-    def __init__(self, setup: RunSetup, caller: Caller) -> None:
+    def __init__(self, setup: RunSetup, caller: Caller, bench: Workbench) -> None:
         self.setup = setup
         self.caller = caller
+        self.bench = bench
         self.done = False
         self.trouble = ""
         self._started = False
@@ -92,7 +105,7 @@ class Technician:
         self.done = state in ENDS or stopped or self._given_up
         if busy or self.done:
             return
-        action = self._action(state, snapshot.time_s - self._since_s)
+        action = self._action(snapshot, snapshot.time_s - self._since_s)
         if action is not None:
             self._not_before_s = snapshot.time_s + PAUSE_S
             self._pending = self.caller.call(action)
@@ -107,14 +120,34 @@ class Technician:
             self._pending = None
         return now_s < self._not_before_s
 
-    def _action(self, state: State, in_state_s: float) -> Callable[[HeadClient], Any] | None:
+    def _action(self, snapshot: Snapshot, in_state_s: float) -> Callable[[HeadClient], Any] | None:
+        state = snapshot.telemetry.state
         if state == State.STOPPED:
             return self._prepare
         if state == State.IDLE:
             return self._start
-        if state == State.HELD and in_state_s >= self.setup.clearing_s:
-            return self._go_on
+        if state == State.HELD:
+            return self._clear(snapshot, in_state_s)
         return None
+
+    def _clear(self, snapshot: Snapshot, in_state_s: float) -> Callable[[HeadClient], Any] | None:
+        """Go through the clearing, its steps spread over `clearing_s`, then acknowledge and unhold.
+
+        Where there is nothing to clear, only wait.
+        """
+        clearing, whole_s = self.bench.clearing, self.setup.clearing_s
+        steps = clearing.steps(snapshot) if clearing else ()
+        asked = [step for step in steps if not step.judged]
+        for k, step in enumerate(asked, start=1):
+            if not step.confirmed and in_state_s >= whole_s * k / (len(asked) + 1):
+                self.bench.confirm_step(step.name)
+        if in_state_s < whole_s:
+            return None
+        waits = [step.name for step in open_steps(steps)]
+        if any(name != "alarms" for name in waits):
+            self.trouble = f"The clearing waits for {', '.join(waits)}."
+            return None
+        return self._acknowledge if waits else self._go_on
 
     def _prepare(self, client: HeadClient) -> None:
         self.setup.write_settings(client)
@@ -124,6 +157,10 @@ class Technician:
         self.setup.start(client)
         self._started = True
 
+    def _acknowledge(self, client: HeadClient) -> None:
+        now = client.snapshot().telemetry
+        client.acknowledge(now.alarms_active | now.alarms_unacknowledged)
+
     def _go_on(self, client: HeadClient) -> None:
-        client.acknowledge(client.snapshot().telemetry.alarms_active)
+        self._acknowledge(client)
         client.command(Command.UNHOLD)

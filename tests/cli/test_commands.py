@@ -85,16 +85,37 @@ def test_demo_ends_complete_with_the_jam_found_in_its_lane(demo) -> None:
     assert (folder / form["run"]).is_dir()
 
 
-def test_at_the_design_s_temperatures_and_speed_only_the_jam_raises_an_alarm(demo) -> None:
+def told_by(run: Path, table: str) -> list[str]:
+    """The texts of a run's events or journal."""
+    with pa.OSFile(str(run / f"{table}.arrows")) as file:
+        return pa.ipc.open_stream(file).read_all().column("text").to_pylist()
+
+
+def test_the_host_holds_the_demo_s_jam_before_the_head_has_to_and_nothing_else_raises_an_alarm(
+    demo,
+) -> None:
     folder, form = demo
-    with pa.OSFile(str(folder / form["run"] / "events.arrows")) as file:
-        told = pa.ipc.open_stream(file).read_all().column("text").to_pylist()
-    alarms = [text for text in told if "larm" in text]
-    assert alarms == [
-        "Alarm lane stopped: lane 3",
-        "Alarm acknowledged: lane stopped: lane 3",
-        "Alarm over: lane stopped: lane 3",
+    assert [text for text in told_by(folder / form["run"], "events") if "larm" in text] == []
+    journal = told_by(folder / form["run"], "journal")
+    assert len([text for text in journal if text.startswith("held by the host")]) == 1
+    assert "left for unholding, every step done" in journal
+
+
+def test_told_not_to_hold_the_host_leaves_the_jam_to_the_head_s_own_guard(
+    short, tmp_path: Path
+) -> None:
+    scenario, _ = short
+    arguments = ("demo", "--headless", "--scenario", scenario, "--json", "--no-hold-on-finding")
+    form = last_json(plylane(*arguments, cwd=tmp_path, check=True).stdout)
+    assert form["state"] == "Complete"
+    assert [text for text in told_by(tmp_path / form["run"], "events") if "larm" in text] == [
+        "Alarm lane stopped: lane 2",
+        "Alarm acknowledged: lane stopped: lane 2",
+        "Alarm over: lane stopped: lane 2",
     ]
+    journal = told_by(tmp_path / form["run"], "journal")
+    assert not any(text.startswith("held by the host") for text in journal)
+    assert "left for unholding, every step done" in journal
 
 
 def test_replay_finds_what_the_live_run_found(demo) -> None:
@@ -112,7 +133,7 @@ def test_the_same_seed_gives_the_same_run_to_the_bit(short, tmp_path: Path) -> N
     arguments = ("demo", "--headless", "--scenario", scenario, "--json", "--seed")
     again = last_json(plylane(*arguments, 7, cwd=tmp_path, check=True).stdout)["run"]
     other = last_json(plylane(*arguments, 8, cwd=tmp_path, check=True).stdout)["run"]
-    for name in ("telemetry.arrows", "events.arrows", "findings.arrows"):
+    for name in ("telemetry.arrows", "events.arrows", "findings.arrows", "journal.arrows"):
         assert (run / name).read_bytes() == (tmp_path / again / name).read_bytes()
     first, second = (run / "telemetry.arrows", tmp_path / other / "telemetry.arrows")
     assert first.read_bytes() != second.read_bytes()
