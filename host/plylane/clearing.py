@@ -187,7 +187,7 @@ class _Judge:
     def steps(self) -> Iterator[Step]:
         yield self._asked("isolate", "drives and heaters isolated", _ISOLATE)
         yield self._rollers()
-        yield self._asked("heat", "hot blocks kept off", _HEAT, self._temperatures())
+        yield self._asked("heat", "hot blocks cooled or guarded", _HEAT, self._temperatures())
         yield from self._what_the_cause_wants()
         yield self._asked("strips", "strips not scorched", _SCORCH, self._stood())
         yield self._asked("hands_out", "hands and tools out, guards shut", _HANDS_OUT)
@@ -273,7 +273,7 @@ class _Judge:
     def _alarms(self) -> Step:
         now = self.now.telemetry
         standing, waiting = now.alarms_active & BLOCKING, now.alarms_unacknowledged
-        reading = f"{standing.bit_count()} standing, {waiting.bit_count()} to acknowledge"
+        reading = f"{standing.bit_count()} standing, {waiting.bit_count()} unack."
         return self._judged(
             "alarms", "alarms acknowledged", _ALARMS, reading, not standing | waiting
         )

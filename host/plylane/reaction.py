@@ -31,6 +31,7 @@ SPOILING = frozenset({"strip_stuck", "strip_out", "head_jam", "cord_not_laid", "
 _OTHER = "likelihood_"  # of another kind, in a finding's evidence
 _KEPT_ROWS = 6000  # two minutes at 50 Hz
 _FEEDING = frozenset({State.EXECUTE, State.HOLDING})
+_GOES_ON = frozenset({State.UNHOLDING, State.EXECUTE})
 
 
 class Run(Protocol):
@@ -189,10 +190,10 @@ class Reaction:
         self.clearing = None
         if self._before is None:
             return
-        name = state.name.lower()
+        ended = "unheld" if state in _GOES_ON else f"ended by {state.name.lower()}"
         still = open_steps(clearing.steps(self._before))
         told = "; ".join(f"{step.label} ({step.reading or 'not confirmed'})" for step in still)
-        text = f"left for {name}, open: {told}" if told else f"left for {name}, every step done"
+        text = f"{ended}, open: {told}" if told else f"{ended}, every step done"
         self._run.note("clearing_end", text, clearing.stand.cause.lane)
 
 

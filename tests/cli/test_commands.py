@@ -98,7 +98,7 @@ def test_the_host_holds_the_demo_s_jam_before_the_head_has_to_and_nothing_else_r
     assert [text for text in told_by(folder / form["run"], "events") if "larm" in text] == []
     journal = told_by(folder / form["run"], "journal")
     assert len([text for text in journal if text.startswith("held by the host")]) == 1
-    assert "left for unholding, every step done" in journal
+    assert "unheld, every step done" in journal
 
 
 def test_told_not_to_hold_the_host_leaves_the_jam_to_the_head_s_own_guard(
@@ -115,7 +115,7 @@ def test_told_not_to_hold_the_host_leaves_the_jam_to_the_head_s_own_guard(
     ]
     journal = told_by(tmp_path / form["run"], "journal")
     assert not any(text.startswith("held by the host") for text in journal)
-    assert "left for unholding, every step done" in journal
+    assert "unheld, every step done" in journal
 
 
 def test_replay_finds_what_the_live_run_found(demo) -> None:

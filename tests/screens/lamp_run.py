@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from plylane.clearing import Cause, Clearing, Stand
 from plylane.feed.lanes import LaneBook
 from plylane.feed.strip_plan import StripPlan
 from plylane.head.registers import (
@@ -193,6 +194,7 @@ class FakeHead:
     host_alarms: HostAlarms = field(default_factory=HostAlarms)
     journal: list[Entry] = field(default_factory=list)
     strips: LaneBook | None = None
+    clearing: Clearing | None = None
     allowed: set[Command] = field(default_factory=lambda: {Command.HOLD, Command.STOP})
     asked: list[tuple[Any, ...]] = field(default_factory=list)
 
@@ -213,6 +215,9 @@ class FakeHead:
 
     def load_strip(self, lane: int, length_mm: float) -> None:
         self.asked.append(("strip", lane, length_mm))
+
+    def confirm_step(self, name: str, given: bool = True) -> None:
+        self.asked.append(("step", name, given))
 
 
 def head_at(time_s: float, **how: Any) -> FakeHead:
@@ -264,6 +269,21 @@ def jammed() -> FakeHead:
     live.events += JAM_EVENTS
     live.findings = [FINDING]
     live.messages = ["Unhold refused: alarm standing."]
+    return live
+
+
+def to_clear(*confirmed: str, turned: bool = False, calm: bool = False) -> FakeHead:
+    """Held after lane 3 stuck, being cleared; `turned`: its wheel was; `calm`: no alarm waits."""
+    live = jammed()
+    now = live.latest
+    assert now is not None
+    cause = Cause(FINDING.kind, FINDING.lane, FINDING.lost_mm, FINDING.text, 236.1)
+    lanes_mm = tuple(lane.position_mm - 2.0 * turned * (k == 2) for k, lane in enumerate(now.lanes))
+    laid_mm = now.telemetry.output_position_mm
+    stand = Stand(cause, HELD_S, laid_mm - 12.4, laid_mm, lanes_mm)
+    live.clearing = Clearing(stand, frozenset(confirmed))
+    if calm:
+        live.latest = snapshot_at(240.0)
     return live
 
 

@@ -31,8 +31,8 @@ MONITOR_KEYS: Keys = (
     ("1 2 3", "another setpoint for that zone"),
     ("f", "another feed speed"),
     ("l", "a strip has been put in: which lane, how long"),
-    ("v", "next trend: temperature, output, speed, mismatch"),
-    ("w", "trend over 2, 10, 30, 60 minutes"),
+    ("g", "held after a finding: clear it step by step"),
+    ("v  w", "next trend; trend over 2, 10, 30, 60 minutes"),
     ("p  n", "replay the run logged so far; its plan"),
     ("z  i", "tune a zone; calibrate the feed"),
     ("d", "dark or light"),
@@ -49,6 +49,16 @@ REPLAY_KEYS: Keys = (
     ("↑ ↓", "pick a finding"),
     ("d", "dark or light"),
     ("escape q", "back, or leave"),
+)
+
+CLEARING_KEYS: Keys = (
+    ("↑ ↓", "pick a step"),
+    ("enter", "the picked step is done, or not after all"),
+    ("A", "acknowledge all alarms"),
+    ("u", "unhold, once every step is done"),
+    ("t  b", "stop, abort: at once, on every screen"),
+    ("d", "dark or light"),
+    ("escape q", "back; what is confirmed stays so"),
 )
 
 TUNE_KEYS: Keys = (

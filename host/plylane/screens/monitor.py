@@ -18,6 +18,7 @@ from plylane.head.snapshot import Event, Snapshot
 from plylane.jam.finding import Finding
 from plylane.runlog.journal import Entry
 from plylane.screens.choose_lane import ChooseLane
+from plylane.screens.clearing import ClearingScreen
 from plylane.screens.confirm import confirm_command
 from plylane.screens.decide import (
     CAUTION,
@@ -74,6 +75,7 @@ class Monitor(Screen[None]):
         *(Binding(str(k + 1), f"setpoint({k})", f"Setpoint {k + 1}") for k in range(3)),
         Binding("f", "speed", "Feed speed", id="monitor.speed"),
         Binding("l", "load", "Strip put in", id="monitor.load"),
+        Binding("g", "clearing", "Clear step by step", id="monitor.clearing"),
         Binding("v", "topic", "Next trend", id="monitor.topic"),
         Binding("w", "span", "Span of the trend", id="monitor.span"),
         Binding("question_mark", "help", "Help", id="monitor.help"),
@@ -136,7 +138,8 @@ class Monitor(Screen[None]):
         heading.title = live.title
         heading.detail = live.identity
         link = link_says(live.link, live.pace)
-        heading.status = Said(f"{link.text}   ? keys", link.kind)
+        offered = "g clearing   " if live.clearing else ""
+        heading.status = Said(f"{link.text}   {offered}? keys", link.kind)
 
     def _show_state(self, snapshot: Snapshot | None, stale: bool) -> None:
         done = Progress(0.0, None, None, "") if snapshot is None else progress(snapshot.telemetry)
@@ -281,6 +284,13 @@ class Monitor(Screen[None]):
     def _strip_given(self, lane: int, length_mm: float | None) -> None:
         if length_mm is not None:
             self.live.load_strip(lane, length_mm)
+
+    def action_clearing(self) -> None:
+        """Go through the clearing step by step."""
+        if self.live.clearing is None:
+            self.notify("Nothing to clear: the head is not held after a finding.")
+        else:
+            self.app.push_screen(ClearingScreen(self.live))
 
     def action_topic(self) -> None:
         """The chosen trend shows the next topic."""

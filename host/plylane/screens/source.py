@@ -12,6 +12,7 @@ from typing import Any, Protocol
 
 from numpy.typing import NDArray
 
+from plylane.clearing import Clearing
 from plylane.feed.lanes import LaneBook
 from plylane.head.registers import Command
 from plylane.head.snapshot import Event, Snapshot
@@ -97,6 +98,10 @@ class LiveHead(Protocol):
         """The book of the lanes' strips; None where nobody told of strips."""
 
     @property
+    def clearing(self) -> Clearing | None:
+        """What is being cleared while the head is held after a finding or an alarm of its own."""
+
+    @property
     def alarm_instances(self) -> Mapping[int, int]:
         """By alarm number: a bit for each zone, drive or lane it concerns (alarm_detail)."""
 
@@ -117,6 +122,9 @@ class LiveHead(Protocol):
 
     def load_strip(self, lane: int, length_mm: float) -> None:
         """A strip of that length has been put in, `lane` from 0; 0 mm: taken out again."""
+
+    def confirm_step(self, name: str, given: bool = True) -> None:
+        """A step of the clearing is done, or that is taken back."""
 
 
 class Recording(Protocol):
