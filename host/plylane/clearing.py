@@ -15,8 +15,8 @@ from enum import StrEnum
 from plylane.head.registers import ALARMS, Inputs, Status, ZoneMode
 from plylane.head.snapshot import Snapshot
 
-TURNED_MM = 1.5
-"""So far a wheel's count must have moved to have been turned: three pulses of a lane's wheel."""
+TURNED_MM = 5.0
+"""So far a wheel's count must move to have been turned: more than a strip springs by itself."""
 _AT_REST_MM_S = 0.05
 _NO_READING_DEGC = -273.15
 BLOCKING = sum(1 << alarm.number for alarm in ALARMS if alarm.reaction != "report")

@@ -11,11 +11,13 @@ from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
+from operator import itemgetter
 from typing import TYPE_CHECKING, Protocol
 
 from plylane.clearing import ALARM_CAUSES, Cause, Clearing, Stand, open_steps
 from plylane.head.errors import HeadError, Refused
 from plylane.head.registers import Command, State
+from plylane.jam.finding import CORD_NOT_LAID, HEAD_JAM, STRIP_OUT, STRIP_STUCK, ZONE_TOO_COLD
 
 if TYPE_CHECKING:
     from plylane.head.client import HeadClient
@@ -26,10 +28,10 @@ if TYPE_CHECKING:
 
 HOLD_LIKELIHOOD = 0.8
 """A wrong hold costs a mark in the cord and a minute; a missed one, cord up to the head's limit."""
-SPOILING = frozenset({"strip_stuck", "strip_out", "head_jam", "cord_not_laid", "zone_too_cold"})
+SPOILING = frozenset({STRIP_STUCK, STRIP_OUT, HEAD_JAM, CORD_NOT_LAID, ZONE_TOO_COLD})
 """Kinds of findings with which every further millimetre is bad cord."""
-_OTHER = "likelihood_"  # of another kind, in a finding's evidence
-_KEPT_ROWS = 6000  # two minutes at 50 Hz
+_RECENT_S = 60.0  # a finding that spoils nothing is why the head was held only so soon after it
+_EVERY_S, _KEPT_ROWS = 0.1, 36_000  # an hour of feeding: slow troubles begin long before
 _FEEDING = frozenset({State.EXECUTE, State.HOLDING})
 _GOES_ON = frozenset({State.UNHOLDING, State.EXECUTE})
 
@@ -51,14 +53,10 @@ class Run(Protocol):
 def spoiling_likelihood(finding: Finding) -> float:
     """How likely it is, 0 to 1, that cord is being spoiled: over all kinds that are not ruled out.
 
-    A finding that was not weighed against others counts as certain of its kind.
+    A finding that was not weighed counts as certain of its kind.
     """
-    weighed = {
-        name.removeprefix(_OTHER): share
-        for name, share in finding.evidence.items()
-        if name.startswith(_OTHER)
-    }
-    weighed[finding.kind] = finding.evidence.get("likelihood", 1.0)
+    own = 1.0 if finding.likelihood is None else finding.likelihood
+    weighed = {**finding.alternatives, finding.kind: own}
     return min(1.0, sum(share for kind, share in weighed.items() if kind in SPOILING))
 
 
@@ -88,7 +86,7 @@ class Reaction:
             self._laid.clear()
         self._leg += found
         if state in _FEEDING:
-            self._laid.append((snapshot.time_s, snapshot.telemetry.output_position_mm))
+            self._keep_laid(snapshot)
         if state in (State.HOLDING, State.HELD):
             self._alarms |= snapshot.telemetry.alarms_active
         self._react(state, found)
@@ -97,6 +95,10 @@ class Reaction:
         elif self.clearing is not None:
             self._end(self.clearing, state)
         self._before = snapshot
+
+    def _keep_laid(self, snapshot: Snapshot) -> None:
+        if not self._laid or snapshot.time_s - self._laid[-1][0] >= _EVERY_S:
+            self._laid.append((snapshot.time_s, snapshot.telemetry.output_position_mm))
 
     # ------------------------------------------------------------------------------- holding
 
@@ -146,7 +148,7 @@ class Reaction:
 
     def _follow_clearing(self, snapshot: Snapshot) -> None:
         """Begin once the head has come to rest; what is found or named later still counts."""
-        cause = self._cause()
+        cause = self._cause(snapshot.time_s)
         if cause is None:
             return
         clearing = self.clearing
@@ -158,10 +160,16 @@ class Reaction:
         elif clearing.stand.cause.lane is None and cause.lane is not None:
             self.clearing = replace(clearing, stand=replace(clearing.stand, cause=cause))
 
-    def _cause(self) -> Cause | None:
+    def _cause(self, now_s: float) -> Cause | None:
         """The finding that counts most of those since the feed began, else the head's own alarm."""
-        if self._leg:
-            worst = max(self._leg, key=spoiling_likelihood)
+        begun_s = self.clearing.stand.since_s if self.clearing else now_s
+        weighed = [
+            (spoiling_likelihood(found), found.time_s, found)
+            for found in self._leg
+            if spoiling_likelihood(found) > 0.0 or begun_s - found.time_s < _RECENT_S
+        ]
+        if weighed:
+            worst = max(weighed, key=itemgetter(0, 1))[2]
             onset_s = worst.evidence.get("onset_s")
             return Cause(worst.kind, worst.lane, worst.lost_mm, worst.text, onset_s)
         limits = self._run.limits

@@ -352,6 +352,18 @@ def test_the_head_s_alarm_alone_is_cleared_too_and_gets_its_lane_when_that_is_kn
     assert stand.cord_to_mm - stand.cord_from_mm == pytest.approx(Limits().lane_stall_mm)
 
 
+def test_what_was_found_long_before_and_spoils_nothing_is_not_why_it_was_held() -> None:
+    for age_s, cleared in ((20.0, True), (600.0, False)):
+        run = FakeRun()
+        reaction = Reaction(run, 0.8)  # type: ignore[arg-type]
+        reaction.on_snapshot(shot(1000.0 - age_s, State.EXECUTE), [])
+        reaction.on_snapshot(
+            shot(1000.0 - age_s, State.EXECUTE), [finding(1000.0 - age_s, "slip_growing")]
+        )
+        reaction.on_snapshot(shot(1000.0, State.HELD), [])
+        assert (reaction.clearing is not None) == cleared
+
+
 def test_held_by_a_person_there_is_nothing_to_clear() -> None:
     run = FakeRun()
     reaction = Reaction(run, 0.8)  # type: ignore[arg-type]

@@ -278,7 +278,7 @@ def to_clear(*confirmed: str, turned: bool = False, calm: bool = False) -> FakeH
     now = live.latest
     assert now is not None
     cause = Cause(FINDING.kind, FINDING.lane, FINDING.lost_mm, FINDING.text, 236.1)
-    lanes_mm = tuple(lane.position_mm - 2.0 * turned * (k == 2) for k, lane in enumerate(now.lanes))
+    lanes_mm = tuple(lane.position_mm - 6.0 * turned * (k == 2) for k, lane in enumerate(now.lanes))
     laid_mm = now.telemetry.output_position_mm
     stand = Stand(cause, HELD_S, laid_mm - 12.4, laid_mm, lanes_mm)
     live.clearing = Clearing(stand, frozenset(confirmed))

@@ -43,10 +43,10 @@ class TestWhatIsSeen:
     def test_every_step_with_its_number(self, size: tuple[int, int]) -> None:
         text = seen(to_clear("isolate"), size=size)
         wanted = [
-            "H E L D", "lane 3 fell behind", "✓  1  drives and heaters isolated",
+            "H E L D", "the strip in lane 3 sticks", "✓  1  drives and heaters isolated",
             "✓  2  rollers stand", "feed 0.00 mm/s", "○  3  hot blocks", "guide 105 °C, nip 90 °C",
             "○  4  jam taken out", "11.6 mm not passed", "lane 3's wheel turned by hand",
-            "moved 0.0 of 1.5 mm", "at least 12 mm", "stood 2 s", "○ 10  alarms acknowledged",
+            "moved 0.0 of 5 mm", "at least 12 mm", "stood 2 s", "○ 10  alarms acknowledged",
             "2 standing, 1 unack.", "✓ 11  permit given", "✓ 12  zones ready",
             "Isolate and lock out drives and heaters", "4 of 12 done. Open: hot blocks",
             "u unhold", CAUTION,
