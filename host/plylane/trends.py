@@ -14,6 +14,9 @@ from plylane.head.snapshot import Snapshot
 
 FloatArray = NDArray[np.float64]
 
+NO_READING_DEGC = -273.15
+"""A PV below absolute zero stands for a sensor that cannot be read."""
+
 
 def _default(regs: type[GuardsRegs | MachineRegs | ZoneSettingsRegs], name: str) -> float:
     register = regs.BLOCK.register(name)

@@ -13,6 +13,7 @@ from textual.geometry import Region
 from textual_plot.plot_widget import map_coordinate_to_pixel
 
 from lamp_run import FINDING, FakeRecording, snapshot_at
+from plylane.curves import state_bands, thinned
 from plylane.head.registers import State
 from plylane.jam.finding import Finding
 from plylane.screens.pictures import (
@@ -27,16 +28,14 @@ from plylane.screens.readings import readings, run_detail
 from plylane.screens.timeline import (
     View,
     band_cells,
-    clock,
     finding_evidence,
     finding_marks,
     finding_title,
     next_finding,
     row_at,
-    state_bands,
-    thinned,
 )
 from plylane.trends import Trends, trend_names, trend_values
+from plylane.words import clock
 
 RUN = FakeRecording()
 WHOLE = View(0.0, 440.0, 0.0, 440.0)

@@ -43,7 +43,6 @@ from plylane.screens.entry import NumberEntry
 from plylane.screens.help import MONITOR_KEYS, Help
 from plylane.screens.pictures import Topic
 from plylane.screens.source import LiveHead
-from plylane.screens.timeline import clock
 from plylane.screens.widgets.alarms import AlarmHead, AlarmPanel
 from plylane.screens.widgets.banner import Banner
 from plylane.screens.widgets.commands import CommandBar
@@ -53,6 +52,7 @@ from plylane.screens.widgets.lanes import LaneTable
 from plylane.screens.widgets.log import EventLog
 from plylane.screens.widgets.trend import TrendPlot
 from plylane.screens.widgets.zones import ZoneTable
+from plylane.words import clock
 
 NUMBERS_PER_S = 8.0
 PLOTS_EVERY = 4  # so two pictures a second: a trend of minutes shows no more than that

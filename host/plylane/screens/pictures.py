@@ -8,10 +8,12 @@ from enum import StrEnum
 
 import numpy as np
 
+from plylane.curves import round_times, thinned
 from plylane.screens.decide import NO_READING_DEGC, zone_name
 from plylane.screens.source import Recording
-from plylane.screens.timeline import View, clock, thinned
+from plylane.screens.timeline import View
 from plylane.trends import FloatArray, Trends
+from plylane.words import clock
 
 
 class Topic(StrEnum):
@@ -75,7 +77,6 @@ _OF_ZONE = (
     ("trace-2", Pattern.DOTS),
     ("trace-3", Pattern.SPARSE),
 )
-_STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 28800)
 
 
 def fetch_trends(trends: Trends, span_s: float, columns: int) -> Fetch:
@@ -106,11 +107,8 @@ def back_labels(span_s: float) -> dict[float, str]:
 
 def time_labels(view: View, width: int) -> dict[float, str]:
     """The time axis of a run: round times, as many as `width` cells can show."""
-    wanted = view.span_s * 12 / max(12, width)
-    step = next((s for s in _STEPS_S if s >= wanted), _STEPS_S[-1])
-    first = int(np.ceil(view.start_s / step))
-    last = int(np.floor(view.end_s / step))
-    return {float(k * step): clock(k * step) for k in range(first, last + 1)}
+    times = round_times(view.start_s, view.end_s, max(12, width) / 12)
+    return {time_s: clock(time_s) for time_s in times}
 
 
 def draw(

@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from plylane.head.registers import State
 from plylane.screens.decide import Kind, Said, state_word, zone_name
 from plylane.screens.source import Recording
-from plylane.screens.timeline import clock, row_at
+from plylane.screens.timeline import row_at
 from plylane.trends import ZONE_COLUMNS
+from plylane.words import clock
 
 Line = list[Said | str]
 

@@ -11,6 +11,7 @@ from textual.screen import Screen
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
+from plylane.curves import state_bands
 from plylane.screens.decide import Kind, Said
 from plylane.screens.help import REPLAY_KEYS, Help
 from plylane.screens.pictures import Mark, Picture, Topic, draw, fetch_recording, time_labels
@@ -28,7 +29,6 @@ from plylane.screens.timeline import (
     finding_evidence,
     finding_title,
     next_finding,
-    state_bands,
 )
 from plylane.screens.widgets.heading import Heading
 from plylane.screens.widgets.plot import Plot

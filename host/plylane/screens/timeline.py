@@ -1,4 +1,4 @@
-"""Time on the screens: windows on a run, bands of states, marks, and curves thinned for drawing.
+"""Time on the screens: windows on a run, bands of states and marks in cells.
 
 Plain functions and values; none needs a screen.
 """
@@ -7,16 +7,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from plylane.curves import Band
 from plylane.head.registers import State
 from plylane.jam.finding import Finding
 from plylane.screens.decide import quantity, state_word
 from plylane.trends import FloatArray
+from plylane.words import clock
 
 SHORTEST_S = 1.0  # the closest a timeline zooms in
 
@@ -77,35 +76,6 @@ class View:
     def clamped(self, time_s: float) -> float:
         """The time, or the end of the run that is nearest to it."""
         return min(max(time_s, self.first_s), self.last_s)
-
-
-@dataclass(frozen=True, slots=True)
-class Band:
-    """A stretch of a run in one state."""
-
-    start_s: float
-    end_s: float
-    state: State
-
-
-def state_bands(time_s: FloatArray, states: NDArray[Any]) -> list[Band]:
-    """The states of a run one after the other; a number that is no state becomes Stopped."""
-    if not len(time_s):
-        return []
-    turns = np.flatnonzero(np.diff(states)) + 1
-    edges = [0, *turns.tolist(), len(time_s)]
-    ends = [*time_s[turns].tolist(), float(time_s[-1])]
-    return [
-        Band(float(time_s[a]), end, _state(int(states[a])))
-        for (a, _), end in zip(pairwise(edges), ends, strict=True)
-    ]
-
-
-def _state(number: int) -> State:
-    try:
-        return State(number)
-    except ValueError:
-        return State.STOPPED
 
 
 def band_cells(bands: Sequence[Band], view: View, width: int) -> list[tuple[str, State]]:
@@ -173,39 +143,6 @@ def row_at(time_s: FloatArray, at_s: float) -> int:
     if not len(time_s):
         raise IndexError("no rows")
     return max(0, int(np.searchsorted(time_s, at_s, side="right")) - 1)
-
-
-def thinned(
-    time_s: FloatArray, values: NDArray[Any], start_s: float, end_s: float, columns: int
-) -> tuple[FloatArray, FloatArray]:
-    """The curve between two times with at most two points a column, its lowest and highest.
-
-    Times (s) and values, shape (n,); so no peak goes missing and drawing costs the same
-    however long the run is. Values that are not finite are left out.
-    """
-    first = max(0, int(np.searchsorted(time_s, start_s)) - 1)
-    last = int(np.searchsorted(time_s, end_s, side="right")) + 1
-    t, v = time_s[first:last], np.asarray(values[first:last], dtype=np.float64)
-    good = np.isfinite(v)
-    if not good.all():
-        t, v = t[good], v[good]
-    if len(t) <= 2 * columns:
-        return t, v
-    edges = np.unique(np.searchsorted(t, np.linspace(t[0], t[-1], columns, endpoint=False)))
-    low, high = np.minimum.reduceat(v, edges), np.maximum.reduceat(v, edges)
-    rising = v[np.append(edges[1:], len(v)) - 1] >= v[edges]
-    pairs = np.empty((len(edges), 2))
-    pairs[:, 0] = np.where(rising, low, high)
-    pairs[:, 1] = np.where(rising, high, low)
-    return np.repeat(t[edges], 2), pairs.ravel()
-
-
-def clock(seconds: float) -> str:
-    """A time on the axis: minutes and seconds, e.g. "2:08", hours in front when there are."""
-    sign, whole = ("-" if seconds < -0.5 else ""), abs(round(seconds))
-    hours, rest = divmod(whole, 3600)
-    minutes = f"{rest // 60:02d}" if hours else f"{rest // 60}"
-    return f"{sign}{f'{hours}:' if hours else ''}{minutes}:{rest % 60:02d}"
 
 
 def finding_title(number: int, finding: Finding) -> str:

@@ -6,11 +6,12 @@ from enum import StrEnum
 
 import numpy as np
 
+from plylane.curves import thinned
 from plylane.screens.pictures import Curve, Pattern, Picture, spread_labels
-from plylane.screens.timeline import clock, thinned
 from plylane.tune_run.log import Floats, Trace
 from plylane.tune_run.outcome import Checked, ZoneTuning
 from plylane.tune_run.rules import RuleView
+from plylane.words import clock
 
 
 class Plotted(StrEnum):

@@ -29,9 +29,7 @@ from plylane.screens.decide.feed import (
     mismatch_word,
 )
 from plylane.screens.decide.figures import (
-    duration,
     number_problem,
-    quantity,
 )
 from plylane.screens.decide.kinds import (
     Kind,
@@ -61,13 +59,14 @@ from plylane.screens.decide.state import (
     state_word,
 )
 from plylane.screens.decide.zones import (
-    NO_READING_DEGC,
     ZoneRow,
     of_zone,
     zone_name,
     zone_row,
     zone_word,
 )
+from plylane.trends import NO_READING_DEGC
+from plylane.words import duration, quantity
 
 __all__ = [
     "AT_REST",

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from plylane.head.registers import State, Status, TelemetryRegs
-from plylane.screens.decide.figures import duration
 from plylane.screens.decide.kinds import Kind
+from plylane.words import duration
 
 AT_REST = frozenset({State.STOPPED, State.IDLE, State.COMPLETE, State.ABORTED})
 

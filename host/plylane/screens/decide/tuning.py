@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from plylane.screens.decide.figures import duration
 from plylane.screens.decide.kinds import Kind, Said
 from plylane.screens.decide.state import bar
 from plylane.tune_run.outcome import ZoneTuning
 from plylane.tune_run.rules import RuleView
 from plylane.tune_run.status import TuneStatus
+from plylane.words import duration
 
 TUNE_CAUTION = "Caution: blocks heat without strips. Hands off, guide empty, stay with it."
 

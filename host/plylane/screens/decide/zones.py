@@ -6,10 +6,7 @@ from dataclasses import dataclass
 
 from plylane.head.registers import ZoneMode, ZoneTelemetryRegs
 from plylane.screens.decide.kinds import Kind, Said, stale_kind
-from plylane.trends import Limits
-
-NO_READING_DEGC = -273.15  # a PV below absolute zero stands for a sensor that cannot be read
-
+from plylane.trends import NO_READING_DEGC, Limits
 
 _ZONE_NAMES = ("1 guide", "2 nip")
 

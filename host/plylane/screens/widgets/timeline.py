@@ -8,10 +8,11 @@ from textual.content import Content
 from textual.reactive import reactive
 from textual.widget import Widget
 
+from plylane.curves import Band
 from plylane.jam.finding import Finding
 from plylane.screens.decide import Kind, Said, state_kind
 from plylane.screens.theme import FILLED, STYLES
-from plylane.screens.timeline import Band, View, band_cells, finding_marks
+from plylane.screens.timeline import View, band_cells, finding_marks
 from plylane.screens.widgets.plot import Curves
 from plylane.screens.widgets.text import left, line, lines, quiet
 
