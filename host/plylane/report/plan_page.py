@@ -6,8 +6,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import matplotlib as mpl
-from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
 from matplotlib.figure import Figure
 
 from plylane.plan.plan import CordPlan
@@ -16,6 +14,7 @@ from plylane.plan_text import CAUTION, facts
 from plylane.report.figure_style import INK, STYLE, to_svg
 from plylane.report.heat_figures import course_figure, motor_figure, window_figure
 from plylane.report.lane_chart import lane_chart
+from plylane.report.page import inline, render
 
 PAGE = "plan.html"
 PNG_DPI = 150
@@ -75,17 +74,12 @@ def _saved(one: PageFigure, folder: Path) -> str:
         one.figure.savefig(folder / f"{one.name}.png", dpi=PNG_DPI)
     text = to_svg(one.figure)
     (folder / f"{one.name}.svg").write_text(text, encoding="utf-8", newline="\n")
-    return Markup(text[text.index("<svg") :])
+    return inline(text, one.name)
 
 
 def _page(plan: CordPlan, figures: list[dict[str, str]]) -> str:
-    environment = Environment(
-        loader=PackageLoader("plylane.report", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        keep_trailing_newline=True,
-    )
-    return environment.get_template("plan_page.html.j2").render(
+    return render(
+        "plan_page.html.j2",
         name=plan.job.name,
         ready=plan.ready,
         problems=plan.problems,
