@@ -26,6 +26,7 @@ from plylane.head.errors import HeadError
 from plylane.plan_command import plan as plan_a_cord
 from plylane.plan_errors import PlanError
 from plylane.reaction import HOLD_LIKELIHOOD
+from plylane.report_command import report
 from plylane.run_plan import departure_lines, departures_of, given
 from plylane.run_setup import SetupError
 from plylane.runlog import RunError
@@ -79,6 +80,7 @@ app.command(tune)
 app.command(gateway)
 app.command(calibrate)
 app.command(plan_a_cord, name="plan")
+app.command(report)
 errors = Console(stderr=True)
 
 

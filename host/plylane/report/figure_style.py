@@ -6,6 +6,7 @@ alone: line style, hatching or a label on the line says the same.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from io import StringIO
 from typing import Any
 
@@ -22,6 +23,8 @@ INK, QUIET, RULE, HATCH, PALE, WASH = (
     "#d6e8f1",
 )
 BLUE, ORANGE, VIOLET = "#1f6690", "#c8641c", "#6d4a8c"
+
+Margins = tuple[float, float, float, float]
 
 STYLE: dict[Any, Any] = {  # Any: the library's list of names changes between versions
     "font.size": 9.5,
@@ -46,6 +49,32 @@ def new_figure(width_in: float, height_in: float, columns: int = 1) -> tuple[Fig
     figure = Figure(figsize=(width_in, height_in), layout="constrained", facecolor="white")
     axes = figure.subplots(1, columns, sharey=True, squeeze=False)
     return figure, list(axes[0])
+
+
+def new_rows(
+    width_in: float, heights_in: Sequence[float], margins_in: Margins | None = None
+) -> tuple[Figure, list[Axes]]:
+    """A figure with axes one above the other along the same time. Call within `STYLE`.
+
+    With margins (left, below, right, above) figures have their axes in the same place; without,
+    as much room is left as the labels take.
+    """
+    height_in = sum(heights_in)
+    layout = "constrained" if margins_in is None else "none"
+    figure = Figure((width_in, height_in), layout=layout, facecolor="white")  # type: ignore[arg-type]
+    axes = figure.subplots(
+        len(heights_in), 1, sharex=True, squeeze=False, height_ratios=list(heights_in)
+    )
+    if margins_in is not None:
+        left, below, right, above = margins_in
+        figure.subplots_adjust(
+            left=left / width_in,
+            bottom=below / height_in,
+            right=1.0 - right / width_in,
+            top=1.0 - above / height_in,
+            hspace=0.25,
+        )
+    return figure, [row[0] for row in axes]
 
 
 def to_svg(figure: Figure) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -14,7 +15,9 @@ _LONG = re.compile(r"(\.\d\d)\d+")
 _NAMED = re.compile(r'(\bid="|href="#|url\(#)')
 
 
-def render(template: str, **context: Any) -> str:
+def render(
+    template: str, *, filters: Mapping[str, Callable[..., str]] | None = None, **context: Any
+) -> str:
     """The page of a template of this package; whatever is no markup is escaped."""
     environment = Environment(
         loader=PackageLoader("plylane.report", "."),
@@ -24,6 +27,7 @@ def render(template: str, **context: Any) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters.update(filters or {})
     return environment.get_template(template).render(context)
 
 

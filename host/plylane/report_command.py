@@ -1,0 +1,74 @@
+"""`plylane report`: a logged run as one page to hand over."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from plylane.run_plan import departures_of
+from plylane.runlog import Run, RunError
+
+if TYPE_CHECKING:
+    from plylane.report.run_page import KeptTuning
+
+PAGE = "report.html"
+
+
+def report(run: Path, /, *, out: Path | None = None, overwrite: bool = False) -> None:
+    """Write a logged run as one HTML page: outcome, figures, findings, alarms, settings.
+
+    Parameters
+    ----------
+    run
+        Folder of the run.
+    out
+        File for the page; report.html in the run's folder when left out.
+    overwrite
+        Replace a file that is there already.
+    """
+    from plylane.recording import Recording
+    from plylane.report.run_page import run_page  # brings the drawing library along
+
+    page = out or run / PAGE
+    recording = Recording.open(run)
+    if page.exists() and not overwrite:
+        raise RunError(page, "is there already", "give --overwrite or another --out")
+    text = run_page(recording, _departures(recording.run), _tuning(run))
+    _write(page, text)
+    print(page)
+
+
+def _departures(run: Run) -> list[str] | None:
+    """How the run departed from its plan, in sentences; None without a plan."""
+    if "cord" not in run.info.plan:
+        return None
+    try:
+        return [one.text for one in departures_of(run)]
+    except RunError as error:  # the rest of the page is worth having
+        return [f"The run cannot be held against its plan: {error}"]
+
+
+def _tuning(folder: Path) -> KeptTuning | None:
+    """The tuning record of the run's folder; None where there is none."""
+    from plylane.report.run_page import KeptTuning
+    from plylane.tune_run.record_file import FILE, kept_lines, read_tuning
+    from plylane.tuning import RecordError
+
+    file = folder / FILE
+    if not file.exists():
+        return None
+    try:
+        return KeptTuning([kept_lines(entry) for entry in read_tuning(file).zones])
+    except RecordError as error:
+        return KeptTuning(trouble=str(error))
+
+
+def _write(page: Path, text: str) -> None:
+    """Put the page in place at once. Raises RunError."""
+    beside = page.with_name(page.name + ".new")
+    try:
+        beside.write_text(text, encoding="utf-8", newline="\n")
+        beside.replace(page)
+    except OSError as error:
+        place = f"cannot be written ({error.strerror})"
+        raise RunError(page, place, "choose another place with --out") from error
