@@ -59,18 +59,18 @@ def new_rows(
     With margins (left, below, right, above) figures have their axes in the same place; without,
     as much room is left as the labels take.
     """
-    height_in = sum(heights_in)
+    _, below, _, above = margins_in or (0.0, 0.0, 0.0, 0.0)
+    height_in = sum(heights_in) + below + above
     layout = "constrained" if margins_in is None else "none"
     figure = Figure((width_in, height_in), layout=layout, facecolor="white")  # type: ignore[arg-type]
     axes = figure.subplots(
         len(heights_in), 1, sharex=True, squeeze=False, height_ratios=list(heights_in)
     )
     if margins_in is not None:
-        left, below, right, above = margins_in
         figure.subplots_adjust(
-            left=left / width_in,
+            left=margins_in[0] / width_in,
             bottom=below / height_in,
-            right=1.0 - right / width_in,
+            right=1.0 - margins_in[2] / width_in,
             top=1.0 - above / height_in,
             hspace=0.25,
         )

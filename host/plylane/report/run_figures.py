@@ -6,6 +6,7 @@ Grey but for what is abnormal, and that has a symbol or a word as well.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Literal
 
 import matplotlib as mpl
 import numpy as np
@@ -54,7 +55,7 @@ class RunFigures:
         names = list(dict.fromkeys(span.text for span in alarms))[:ALARM_ROWS]
         rows = ["state", *names]
         with mpl.rc_context(STYLE):
-            figure, (axes,) = new_rows(WIDTH_IN, [0.85 + 0.29 * len(rows)], _MARGINS_IN)
+            figure, (axes,) = new_rows(WIDTH_IN, [0.3 * len(rows)], _MARGINS_IN)
             for band in self.story.bands:
                 _state_bar(axes, band, self._span_s)
             for span in alarms:
@@ -70,7 +71,7 @@ class RunFigures:
     def heat(self, zones: int) -> Figure:
         """PV and SP of every zone, its OP below."""
         with mpl.rc_context(STYLE):
-            figure, panels = new_rows(WIDTH_IN, [1.5, 0.8] * zones, _MARGINS_IN)
+            figure, panels = new_rows(WIDTH_IN, [1.4, 0.7] * zones, _MARGINS_IN)
             for zone in range(1, zones + 1):
                 upper, lower = panels[2 * zone - 2 : 2 * zone]
                 _zone_panel(upper, self.story.curves, zone)
@@ -86,17 +87,17 @@ class RunFigures:
     def feed(self, limit_mm: float | None) -> Figure:
         """Speeds of feed and output, and by how much they parted."""
         with mpl.rc_context(STYLE):
-            figure, (upper, lower) = new_rows(WIDTH_IN, [1.6, 1.6], _MARGINS_IN)
+            figure, (upper, lower) = new_rows(WIDTH_IN, [1.3, 1.3], _MARGINS_IN)
             _speed_panel(upper, self.story.curves)
             _mismatch_panel(lower, self.story.curves, limit_mm)
             self._along(lower, [upper, lower])
         return figure
 
     def lanes(self, lanes: int) -> Figure:
-        """How far every lane is from the median lane, all at one scale."""
+        """How far every lane is from the median lane, all at one scale; two lanes or more."""
         concerned = {finding.lane for finding in self.findings}
         with mpl.rc_context(STYLE):
-            figure, panels = new_rows(WIDTH_IN, [0.55] * lanes, _MARGINS_IN)
+            figure, panels = new_rows(WIDTH_IN, [0.48] * lanes, _MARGINS_IN)
             for lane, axes in enumerate(panels, 1):
                 curve = self.story.curves[away_name(lane)]
                 axes.axhline(0.0, color=RULE, lw=0.7)
@@ -140,12 +141,14 @@ class RunFigures:
         zone = round(finding.evidence.get("zone", 0.0))
         heat = zone > 0 and f"zone{zone}_pv_degC" in near
         with mpl.rc_context(STYLE):
-            figure, panels = new_rows(WIDTH_IN * 0.8, [1.15, 1.15, 1.35, *[1.15] * heat])
+            heights_in = [1.15, 1.15, *[1.35] * (lanes > 1), *[1.15] * heat]
+            figure, panels = new_rows(WIDTH_IN * 0.8, heights_in)
             _speed_panel(panels[0], near)
             _mismatch_panel(panels[1], near, None)
-            _lanes_panel(panels[2], near, lanes, finding.lane)
+            if lanes > 1:
+                _lanes_panel(panels[2], near, lanes, finding.lane)
             if heat:
-                _zone_panel(panels[3], near, zone)
+                _zone_panel(panels[-1], near, zone)
             self._around(panels, finding)
         return figure
 
@@ -176,7 +179,7 @@ def _zone_panel(axes: Axes, curves: Mapping[str, Curve], zone: int) -> None:
     axes.plot(*curves[f"zone{zone}_pv_degC"], color=INK, lw=1.2, label="PV")
     axes.set_ylabel(f"zone {zone}, °C")
     axes.margins(y=0.12)
-    axes.legend(loc="lower right", ncols=2, fontsize=8, borderaxespad=0.1)
+    _legend(axes, "lower right")
 
 
 def _speed_panel(axes: Axes, curves: Mapping[str, Curve]) -> None:
@@ -219,8 +222,17 @@ def _lanes_panel(
     _legend(axes)
 
 
-def _legend(axes: Axes) -> None:
-    axes.legend(loc="lower left", ncols=3, fontsize=8, borderaxespad=0.1)
+def _legend(axes: Axes, place: Literal["lower left", "lower right"] = "lower left") -> None:
+    axes.legend(
+        loc=place,
+        ncols=3,
+        fontsize=8,
+        borderaxespad=0.1,
+        frameon=True,
+        facecolor="white",
+        edgecolor="none",
+        framealpha=0.8,
+    )
 
 
 def _common_range(panels: Sequence[Axes]) -> tuple[float, float]:

@@ -162,7 +162,7 @@ def _outcome(
         ("strip fed", f"{story.fed_mm:.1f} mm"),
         *((f"in {word}", duration(s)) for word, s in by_state.items() if s >= 1.0),
         ("findings", str(len(recording.findings))),
-        ("alarms", str(len(spans))),
+        ("alarms of the head", str(len(spans))),
         ("rows of telemetry", str(story.rows)),
     ]
 
@@ -171,9 +171,13 @@ def _band_row(band: Band) -> dict[str, Any]:
     return {
         "start_s": band.start_s,
         "word": spaced(band.state.name).capitalize(),
-        "lasted": duration(band.end_s - band.start_s),
+        "lasted": _lasted(band.end_s - band.start_s),
         "abnormal": band.state in STANDING,
     }
+
+
+def _lasted(seconds: float) -> str:
+    return f"{seconds:.1f} s" if seconds < 10.0 else duration(seconds)
 
 
 # ---- figures and findings ----
@@ -184,18 +188,18 @@ def _figures(
 ) -> Iterator[dict[str, Any]]:
     info = recording.run.info
     marks = "Orange with ◆ and number: findings. Shaded: held or aborted; hatched: no rows."
-    for name, title, figure, caption in (
+    drawn = [
         ("timeline", "Time line", draw.timeline(spans), f"States, and alarms from ▲ on. {marks}"),
         ("heat", "Temperatures", draw.heat(info.zones), f"PV, SP and OP of the zones. {marks}"),
         ("feed", "Feed and output", draw.feed(_limit_mm(info.settings)), marks),
-        (
-            "lanes",
-            "Lanes",
-            draw.lanes(info.lanes),
+    ]
+    if info.lanes > 1:
+        what = (
             "How far each lane's wheel is before (+) or behind (-) the median lane, mm; in a curve"
-            f" the outer lanes run ahead. {marks}",
-        ),
-    ):
+            " the outer lanes run ahead."
+        )
+        drawn.append(("lanes", "Lanes", draw.lanes(info.lanes), f"{what} {marks}"))
+    for name, title, figure, caption in drawn:
         yield {"title": title, "caption": caption, "svg": inline(to_svg(figure), name)}
 
 
@@ -287,7 +291,7 @@ def _notes(recording: Recording) -> list[dict[str, Any]]:
         if event.code not in _IN_TABLES
     ]
     notes += [
-        {"time_s": entry.time_s, "by": "host", "text": entry.sentence}
+        {"time_s": entry.time_s, "by": f"host, {_kind(entry.kind)}", "text": entry.sentence}
         for entry in recording.run.journal_entries()
         if entry.kind != JOINT
     ]

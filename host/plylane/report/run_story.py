@@ -23,8 +23,8 @@ Curve = tuple[FloatArray, FloatArray]
 """Times (s) and values, shape (n,); a value that is not a number parts the line."""
 Columns = Mapping[str, NDArray[Any]]
 
-CURVE_COLUMNS = 600  # a printed page is no finer
-NEAR_COLUMNS = 150
+CURVE_COLUMNS = 450  # what a printed page shows; more would only make the file longer
+NEAR_COLUMNS = 120
 NEAR_S = 15.0
 """How much time is shown before and after a finding."""
 INDEX_ROWS = 100
