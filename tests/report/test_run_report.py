@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from made_run import FIVE_LANES, SMALL, record, snapshot
 from plylane.demo import Demo
 from plylane.head.registers import EventCode, State
 from plylane.jam import Finding
@@ -24,9 +25,6 @@ from plylane.report_command import PAGE, report
 from plylane.run_plan import departures_of
 from plylane.runlog import Entry, Recorder, RunError, RunInfo
 from plylane.words import clock
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "runlog"))
-from made_run import FIVE_LANES, SMALL, record, snapshot
 
 SCENARIO = """
 format = "plylane scenario 1"
@@ -268,7 +266,7 @@ class TestTornAndEmpty:
     def test_torn_run(self, tmp_path: Path) -> None:
         record(tmp_path / "run", FIVE_LANES, rows=200)  # never closed: killed
         stream = tmp_path / "run" / "telemetry.arrows"
-        deadline_cut(stream)
+        cut_short(stream)
         recording = Recording.open(tmp_path / "run")
         page = Page(run_page(recording))
         assert recording.run.torn
@@ -315,7 +313,7 @@ class TestTornAndEmpty:
         assert "No rows for 4.0 s after 2.0 s" in page.words
 
 
-def deadline_cut(stream: Path) -> None:
+def cut_short(stream: Path) -> None:
     """Take the last bytes off a stream."""
     whole = stream.read_bytes()
     stream.write_bytes(whole[: len(whole) - 50])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
@@ -14,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from made_run import FIVE_LANES, record
 from plylane.head.registers import EventCode, State
 from plylane.head.snapshot import Event
 from plylane.jam import Finding
@@ -39,9 +39,6 @@ from plylane.runlog.schema import (
     JOURNAL_SCHEMA,
     telemetry_schema,
 )
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "runlog"))
-from made_run import FIVE_LANES, record
 
 LONG = RunInfo(name="two hours", zones=1, drives=1, lanes=2)
 PERIOD_S = 0.02

@@ -32,6 +32,8 @@ from plylane.report.run_story import NEAR_S, AlarmSpan, Curve, Story, away_name
 from plylane.runlog import Break
 from plylane.words import clock
 
+Place = Literal["lower left", "lower right", "upper left"]
+
 WIDTH_IN = 9.0
 MARK, ALARM = "◆", "▲"
 STANDING = frozenset({State.HOLDING, State.HELD, State.ABORTING, State.ABORTED})
@@ -88,7 +90,7 @@ class RunFigures:
         """Speeds of feed and output, and by how much they parted."""
         with mpl.rc_context(STYLE):
             figure, (upper, lower) = new_rows(WIDTH_IN, [1.3, 1.3], _MARGINS_IN)
-            _speed_panel(upper, self.story.curves)
+            _speed_panel(upper, self.story.curves, "upper left")  # runs begin at rest
             _mismatch_panel(lower, self.story.curves, limit_mm)
             self._along(lower, [upper, lower])
         return figure
@@ -182,7 +184,7 @@ def _zone_panel(axes: Axes, curves: Mapping[str, Curve], zone: int) -> None:
     _legend(axes, "lower right")
 
 
-def _speed_panel(axes: Axes, curves: Mapping[str, Curve]) -> None:
+def _speed_panel(axes: Axes, curves: Mapping[str, Curve], place: Place = "lower left") -> None:
     for name, colour, dashes, label in (
         ("output_speed_mm_s", QUIET, "-", "output"),
         ("feed_speed_mm_s", INK, "--", "feed"),
@@ -190,7 +192,7 @@ def _speed_panel(axes: Axes, curves: Mapping[str, Curve]) -> None:
         if name in curves:
             axes.plot(*curves[name], color=colour, lw=1.1, ls=dashes, label=label)
     axes.set_ylabel("speed, mm/s")
-    _legend(axes)
+    _legend(axes, place)
 
 
 def _mismatch_panel(axes: Axes, curves: Mapping[str, Curve], limit_mm: float | None) -> None:
@@ -200,8 +202,15 @@ def _mismatch_panel(axes: Axes, curves: Mapping[str, Curve], limit_mm: float | N
     if limit_mm is not None:
         for level in (limit_mm, -limit_mm):
             axes.axhline(level, color=QUIET, lw=0.9, ls=":")
-        axes.plot([], [], color=QUIET, lw=0.9, ls=":", label=f"the head's limit, {limit_mm:g} mm")
-        _legend(axes)
+        axes.annotate(
+            f"the head's limit, {limit_mm:g} mm",
+            (0.005, limit_mm),
+            xycoords=axes.get_yaxis_transform(),
+            xytext=(0, -2),
+            textcoords="offset points",
+            va="top",
+            fontsize=8,
+        )
     axes.set_ylabel("feed less\noutput, mm")
 
 
@@ -222,7 +231,7 @@ def _lanes_panel(
     _legend(axes)
 
 
-def _legend(axes: Axes, place: Literal["lower left", "lower right"] = "lower left") -> None:
+def _legend(axes: Axes, place: Place = "lower left") -> None:
     axes.legend(
         loc=place,
         ncols=3,
