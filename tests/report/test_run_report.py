@@ -20,7 +20,7 @@ from plylane.demo import Demo
 from plylane.head.registers import EventCode, State
 from plylane.jam import Finding
 from plylane.recording import Recording
-from plylane.report.run_page import FINDINGS_MOST, run_page
+from plylane.report.run_page import FIGURES_MOST, ROWS_MOST, run_page
 from plylane.report_command import PAGE, report
 from plylane.run_plan import departures_of
 from plylane.runlog import Entry, Recorder, RunError, RunInfo
@@ -328,12 +328,19 @@ class TestFindings:
         assert "Likelihood 83 %. Not ruled out: lane wheel stuck 11 %, head jam 4 %" in page.words
         assert "Evidence: onset 1.00 s\n" in page.words
 
+    def test_only_the_first_have_figures(self, recording: Recording) -> None:
+        many = [Finding("head_jam", 1.0 + k, None, 1.0) for k in range(FIGURES_MOST + 2)]
+        page = Page(run_page(replace(recording, findings=many)))
+        assert all(one.text in page.words for one in many)
+        drawn = {name.partition("-")[0] for name in page.ids if name.startswith("finding")}
+        assert drawn - {"findings"} == {f"finding{k}" for k in range(1, FIGURES_MOST + 1)}
+
     def test_more_than_a_page_holds(self, recording: Recording) -> None:
-        many = [Finding("head_jam", 1.0 + k, None, 1.0) for k in range(FINDINGS_MOST + 5)]
+        many = [Finding("head_jam", 1e6 + k, None, 1.0) for k in range(ROWS_MOST + 5)]
         page = Page(run_page(replace(recording, findings=many)))
         assert "and 5 more; plylane replay shows all" in page.words
-        assert f"◆{FINDINGS_MOST} " in page.words
-        assert not any(name.startswith(f"finding{FINDINGS_MOST + 1}-") for name in page.ids)
+        assert many[ROWS_MOST - 1].text in page.words
+        assert many[ROWS_MOST].text not in page.words
 
     def test_one_beyond_the_log_has_no_figure(self, recording: Recording) -> None:
         late = Finding("head_jam", 1e6, None, 1.0)

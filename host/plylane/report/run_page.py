@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any, Generic, TypeVar
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from plylane.curves import Band
 from plylane.head.registers import BLOCKS, EventCode, GuardsRegs
@@ -16,10 +16,14 @@ from plylane.report.figure_style import to_svg
 from plylane.report.page import inline, render
 from plylane.report.run_figures import STANDING, RunFigures
 from plylane.report.run_story import NEAR_S, AlarmSpan, Story, alarm_spans
+from plylane.runlog import RunInfo
 from plylane.words import clock, duration, quantity
 
-CAUTION = "Blocks, strips and cord are hot, rollers draw in, fumes may burn."
-FINDINGS_MOST, ROWS_MOST = 12, 200
+if TYPE_CHECKING:
+    from plylane.tune_run.record_file import KeptLines
+
+CAUTION = "Blocks, strips and cord are hot, rollers draw in fingers, fumes may burn."
+FIGURES_MOST, ROWS_MOST = 12, 200
 """More would not be read; a page stays small enough to be sent."""
 JOINT = "joint"
 _PRIORITIES = {"high": "▲ high", "medium": "◆ medium", "low": "▽ low"}
@@ -30,7 +34,6 @@ _IN_TABLES = {
     EventCode.ALARM_CLEARED,
     EventCode.ALARM_ACKNOWLEDGED,
 }
-_OF = {"zone": "zones", "drive": "drives", "lane": "lanes"}
 T = TypeVar("T")
 
 
@@ -38,10 +41,10 @@ T = TypeVar("T")
 class KeptTuning:
     """What a run's tuning record says; `trouble` where it cannot be read.
 
-    `zones` has an entry a zone with `model`, one line, and `rest`, several.
+    `zones` has an entry a zone.
     """
 
-    zones: Sequence[Any] = field(default_factory=list)
+    zones: Sequence[KeptLines] = ()
     trouble: str = ""
 
 
@@ -53,9 +56,9 @@ class Table(Generic[T]):
     more: int = 0
 
     @classmethod
-    def of(cls, rows: Sequence[T], most: int = ROWS_MOST) -> Table[T]:
-        """At most so many of the rows."""
-        return cls(rows[:most], max(0, len(rows) - most))
+    def of(cls, rows: Sequence[T]) -> Table[T]:
+        """As many of the rows as a page shows."""
+        return cls(rows[:ROWS_MOST], max(0, len(rows) - ROWS_MOST))
 
 
 def run_page(
@@ -83,7 +86,7 @@ def run_page(
         departures=departures,
         figures=list(_figures(recording, figures, spans)) if story.rows else [],
         bands=Table.of([_band_row(band) for band in story.bands]),
-        findings=Table.of(list(_finding_rows(recording, figures)), FINDINGS_MOST),
+        findings=Table.of(list(_finding_rows(recording, figures))),
         judged=_judged(recording),
         alarms=Table.of([_alarm_row(span) for span in spans]),
         joints=Table.of(joints),
@@ -123,13 +126,12 @@ def _remarks(recording: Recording) -> list[str]:
 
 def _facts(recording: Recording) -> list[tuple[str, str]]:
     info = recording.run.info
-    fitted = zip(info.fitted, ("zone", "drive", "lane"), strict=True)
     rows = [
         ("run", info.name),
         ("folder", recording.run.folder.resolve().name),
         ("started", info.started or "not told: played in virtual time"),
         *((f"head: {spaced(what)}", str(value)) for what, value in info.head.items()),
-        ("fitted", ", ".join(_count(n, what) for n, what in fitted)),
+        ("fitted", ", ".join(_count(n, what) for what, n in _fitted(info).items())),
         *((f"version of {part}", number) for part, number in info.versions.items()),
     ]
     if info.seed is not None:
@@ -213,7 +215,7 @@ def _finding_rows(recording: Recording, draw: RunFigures) -> Iterator[dict[str, 
     run = recording.run
     for number, finding in enumerate(recording.findings, 1):
         svg = ""
-        near = draw.story.near(run, finding.time_s) if number <= FINDINGS_MOST else {}
+        near = draw.story.near(run, finding.time_s) if number <= FIGURES_MOST else {}
         if near:
             figure = draw.close_up(finding, near, run.info.lanes)
             svg = inline(to_svg(figure), f"finding{number}")
@@ -302,8 +304,8 @@ def _settings(recording: Recording) -> Iterator[dict[str, Any]]:
     info = recording.run.info
     for name, value in info.settings.items():
         register = _register(name)
-        fitted = _fitted(info, name)
-        shown = value[:fitted] if isinstance(value, list) and fitted else value
+        fitted = _fitted(info).get(name.partition("_")[0])  # the rest of a list is of no use
+        shown = value[:fitted] if isinstance(value, list) else value
         yield {
             "name": name,
             "value": _plain(shown),
@@ -312,10 +314,9 @@ def _settings(recording: Recording) -> Iterator[dict[str, Any]]:
         }
 
 
-def _fitted(info: Any, name: str) -> int | None:
-    """How many instances of a block are in use."""
-    counted = _OF.get(name.partition("_")[0])
-    return None if counted is None else int(getattr(info, counted))
+def _fitted(info: RunInfo) -> dict[str, int]:
+    """How many of each are in use."""
+    return dict(zip(("zone", "drive", "lane"), info.fitted, strict=True))
 
 
 def _register(name: str) -> Register | None:

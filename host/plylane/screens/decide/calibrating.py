@@ -8,11 +8,11 @@ from typing import NamedTuple
 from plylane.calibrate_run.settings import Change
 from plylane.calibrate_run.sitting import Found, Kind, Sitting
 from plylane.feed.calibration import Budget, RatioFound, Scale, SlipFound
-from plylane.screens.decide.figures import duration
 from plylane.screens.decide.kinds import Kind as Set
 from plylane.screens.decide.kinds import Said
 from plylane.screens.decide.state import bar
 from plylane.tune_run.status import TuneStatus
+from plylane.words import duration
 
 CALIBRATE_CAUTION = "Caution: rollers turn and draw in. Hands clear, blocks cold, guards closed."
 
