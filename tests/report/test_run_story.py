@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -48,9 +49,16 @@ PEAK_AT, HELD_FROM, HELD_TO = CHUNK_ROWS + 5, CHUNK_ROWS - 900, CHUNK_ROWS + 210
 Columns = dict[str, NDArray[np.float64]]
 
 
-def made(folder: Path, info: RunInfo, rows: int, shape: Callable[[Columns], None]) -> Run:
+def made(
+    folder: Path,
+    info: RunInfo,
+    rows: int,
+    shape: Callable[[Columns], None],
+    without: Collection[str] = (),
+) -> Run:
     """A run written as whole columns, each of zeros until `shape` puts something else in."""
     schema = telemetry_schema(*info.fitted)
+    schema = pa.schema([one for one in schema if one.name not in without])
     number = np.arange(rows, dtype=np.float64)
     columns = {name: np.zeros(rows) for name in schema.names}
     columns |= {"time_s": PERIOD_S * number, "head_ms": 20.0 * number}
@@ -167,6 +175,34 @@ def test_no_line_across_a_gap(tmp_path: Path) -> None:
     assert (time_s[at - 1], time_s[at + 1]) == pytest.approx((1.98, 32.0))
 
 
+class TestOddLogs:
+    """A page comes of them all the same."""
+
+    def page_of(self, folder: Path, shape: Callable[[Columns], None], *without: str) -> str:
+        run = made(folder, LONG, 3000, shape, without)
+        finding = Finding("strip_stuck", 30.0, 2, 4.0, {"zone": 1.0})
+        return run_page(replace(Recording.open(run.folder), findings=[finding]))
+
+    def test_of_another_register_map(self, tmp_path: Path) -> None:
+        lacks = ("mismatch_mm", "feed_speed_mm_s", "zone1_sp_degC", "zone1_op_percent")
+        page = self.page_of(tmp_path / "run", lambda columns: None, *lacks)
+        assert "Not recorded (another register map): " in page
+        assert page.count("<svg") == 5
+
+    def test_time_that_runs_back(self, tmp_path: Path) -> None:
+        def shape(columns: Columns) -> None:
+            columns["time_s"][1500:] -= 50.0
+
+        assert "Time runs back by " in self.page_of(tmp_path / "run", shape)
+
+    def test_a_sensor_never_read_and_a_state_from_later(self, tmp_path: Path) -> None:
+        def shape(columns: Columns) -> None:
+            columns["zone1_pv_degC"][:] = -300.0
+            columns["state"][:] = 99
+
+        assert self.page_of(tmp_path / "run", shape).count("<svg") == 5
+
+
 class TestFigures:
     def test_timeline_has_a_bar_a_state_and_a_line_a_finding(self, story: Story) -> None:
         findings = [Finding("head_jam", 2000.0, None, 3.0), Finding("head_jam", 5000.0, None, 3.0)]
@@ -178,6 +214,11 @@ class TestFigures:
         assert tuple(alarm.get_xdata()) == (100.0, story.last_s)
         assert [line.get_xdata()[0] for line in marks] == [2000.0, 5000.0]
         assert {"◆1", "◆2"} <= {text.get_text() for text in axes.texts}
+
+    def test_alarms_beyond_the_rows_are_told_of(self, long_run: Run) -> None:
+        events = [event(EventCode.ALARM_RAISED, 11 << 8 | k, 1.0 + k) for k in range(15)]
+        page = run_page(replace(Recording.open(long_run.folder), events=events))
+        assert "the first 12 of 15 alarms" in page
 
     def test_close_up_of_a_zone_shows_its_heat(self, tmp_path: Path) -> None:
         record(tmp_path / "run", FIVE_LANES).close("complete")

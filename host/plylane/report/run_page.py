@@ -14,7 +14,7 @@ from plylane.jam import Finding
 from plylane.recording import Recording
 from plylane.report.figure_style import to_svg
 from plylane.report.page import inline, render
-from plylane.report.run_figures import STANDING, RunFigures
+from plylane.report.run_figures import ALARM_ROWS, STANDING, RunFigures
 from plylane.report.run_story import NEAR_S, AlarmSpan, Story, alarm_spans
 from plylane.runlog import RunInfo
 from plylane.words import clock, duration, quantity
@@ -191,7 +191,7 @@ def _figures(
     info = recording.run.info
     marks = "Orange with ◆ and number: findings. Shaded: held or aborted; hatched: no rows."
     drawn = [
-        ("timeline", "Time line", draw.timeline(spans), f"States, and alarms from ▲ on. {marks}"),
+        ("timeline", "Time line", draw.timeline(spans), f"{_alarms_drawn(spans)} {marks}"),
         ("heat", "Temperatures", draw.heat(info.zones), f"PV, SP and OP of the zones. {marks}"),
         ("feed", "Feed and output", draw.feed(_limit_mm(info.settings)), marks),
     ]
@@ -203,6 +203,12 @@ def _figures(
         drawn.append(("lanes", "Lanes", draw.lanes(info.lanes), f"{what} {marks}"))
     for name, title, figure, caption in drawn:
         yield {"title": title, "caption": caption, "svg": inline(to_svg(figure), name)}
+
+
+def _alarms_drawn(spans: Sequence[AlarmSpan]) -> str:
+    names = len({span.text for span in spans})
+    which = f"the first {ALARM_ROWS} of {names} alarms" if names > ALARM_ROWS else "alarms"
+    return f"States, and {which} from ▲ on."
 
 
 def _limit_mm(settings: Mapping[str, Any]) -> float | None:
