@@ -65,6 +65,8 @@ class Rows:
         zones = sum(_ZONE.fullmatch(name) is not None for name in columns)
         time_name, state_name, *lengths = columns_needed(lanes)
         zone_names = columns_used(lanes, zones)[len(lengths) + 3 :]
+        if not columns.keys() >= set(zone_names):  # a log of another map may have a PV alone
+            zone_names = ()
         return cls(
             np.asarray(columns[time_name], dtype=np.float64),
             np.asarray(columns[state_name]),

@@ -129,7 +129,7 @@ def _facts(recording: Recording) -> list[tuple[str, str]]:
     rows = [
         ("run", info.name),
         ("folder", recording.run.folder.resolve().name),
-        ("started", info.started or "not told: played in virtual time"),
+        ("started", info.started or "not told, as in virtual time"),
         *((f"head: {spaced(what)}", str(value)) for what, value in info.head.items()),
         ("fitted", ", ".join(_count(n, what) for what, n in _fitted(info).items())),
         *((f"version of {part}", number) for part, number in info.versions.items()),
@@ -242,20 +242,13 @@ def _finding_rows(recording: Recording, draw: RunFigures) -> Iterator[dict[str, 
 
 def _weighed(finding: Finding) -> str:
     """How likely it is, and what else it may have been; empty where nothing was weighed."""
-    likely = finding.evidence.get(_LIKELY)
-    if likely is None:
+    if finding.likelihood is None:
         return ""
-    prefix = f"{_LIKELY}_"
-    others = {
-        name.removeprefix(prefix): p
-        for name, p in finding.evidence.items()
-        if name.startswith(prefix)
-    }
-    text = f"Likelihood {100 * likely:.0f} %."
-    if not others:
-        return text
-    told = sorted(others.items(), key=lambda pair: -pair[1])
-    return f"{text} Not ruled out: " + ", ".join(f"{_kind(k)} {100 * p:.0f} %" for k, p in told)
+    others = (f"{_kind(kind)} {100 * p:.0f} %" for kind, p in finding.alternatives.items())
+    told = ", ".join(others)
+    return f"Likelihood {100 * finding.likelihood:.0f} %." + (
+        f" Not ruled out: {told}" * bool(told)
+    )
 
 
 def _kind(kind: str) -> str:
