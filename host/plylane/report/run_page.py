@@ -72,7 +72,7 @@ def run_page(
     """
     story = Story.of(recording.run, recording.breaks)
     spans = alarm_spans(recording.events)
-    figures = RunFigures(story, recording.findings, recording.breaks)
+    figures = RunFigures(story, recording.findings[:ROWS_MOST], recording.breaks)
     entries = recording.run.journal_entries()
     joints = [entry for entry in entries if entry.kind == JOINT]
     return render(
@@ -84,9 +84,11 @@ def run_page(
         facts=_facts(recording),
         outcome=_outcome(recording, story, spans),
         departures=departures,
-        figures=list(_figures(recording, figures, spans)) if story.rows else [],
+        figures=list(_figures(recording, figures, spans[:ROWS_MOST])) if story.rows else [],
         bands=Table.of([_band_row(band) for band in story.bands]),
-        findings=Table.of(list(_finding_rows(recording, figures))),
+        findings=Table(
+            list(_finding_rows(recording, figures)), max(0, len(recording.findings) - ROWS_MOST)
+        ),
         judged=_judged(recording),
         alarms=Table.of([_alarm_row(span) for span in spans]),
         joints=Table.of(joints),
@@ -189,7 +191,8 @@ def _figures(
     recording: Recording, draw: RunFigures, spans: Sequence[AlarmSpan]
 ) -> Iterator[dict[str, Any]]:
     info = recording.run.info
-    marks = "Orange with ◆ and number: findings. Shaded: held or aborted; hatched: no rows."
+    first = f" (the first {ROWS_MOST})" if len(recording.findings) > ROWS_MOST else ""
+    marks = f"Orange with ◆ and number: findings{first}. Shaded: held or aborted; hatched: no rows."
     drawn = [
         ("timeline", "Time line", draw.timeline(spans), f"{_alarms_drawn(spans)} {marks}"),
         ("heat", "Temperatures", draw.heat(info.zones), f"PV, SP and OP of the zones. {marks}"),
@@ -219,7 +222,7 @@ def _limit_mm(settings: Mapping[str, Any]) -> float | None:
 
 def _finding_rows(recording: Recording, draw: RunFigures) -> Iterator[dict[str, Any]]:
     run = recording.run
-    for number, finding in enumerate(recording.findings, 1):
+    for number, finding in enumerate(draw.findings, 1):
         svg = ""
         near = draw.story.near(run, finding.time_s) if number <= FIGURES_MOST else {}
         if near:
