@@ -210,9 +210,9 @@ class TestFigures:
         (axes,) = RunFigures(story, findings, []).timeline(spans).axes
         bars = [(bar.get_x(), bar.get_width()) for bar in axes.containers for bar in bar]
         assert bars == [(b.start_s, b.end_s - b.start_s) for b in story.bands]
-        alarm, _, *marks = axes.lines
+        alarm, _, marks = axes.lines
         assert tuple(alarm.get_xdata()) == (100.0, story.last_s)
-        assert [line.get_xdata()[0] for line in marks] == [2000.0, 5000.0]
+        assert list(marks.get_xdata()[::3]) == [2000.0, 5000.0]
         assert {"◆1", "◆2"} <= {text.get_text() for text in axes.texts}
 
     def test_alarms_beyond_the_rows_are_told_of(self, long_run: Run) -> None:

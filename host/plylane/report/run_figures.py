@@ -127,8 +127,7 @@ class RunFigures:
             for gap in self.gaps:
                 ends_s = gap.time_s, gap.time_s + gap.length_s
                 axes.axvspan(*ends_s, fc="none", ec=HATCH, hatch="////", lw=0, zorder=0)
-            for finding in self.findings:
-                axes.axvline(finding.time_s, color=ORANGE, lw=0.9, zorder=1)
+            _mark(axes, [finding.time_s for finding in self.findings])
         _number(panels[0], self.findings, self._span_s)
         lowest.set_xlim(first_s, last_s)
         _time_ticks(lowest, first_s, last_s)
@@ -278,6 +277,19 @@ def _alarm_bar(axes: Axes, span: AlarmSpan, row: int, story: Story) -> None:
     end_s = story.last_s if span.over_s is None else span.over_s
     axes.plot([start_s, end_s], [row, row], color=ORANGE, lw=2.2, solid_capstyle="butt")
     axes.plot([start_s], [row], "^", color=ORANGE, ms=5)
+
+
+def _mark(axes: Axes, times_s: Sequence[float]) -> None:
+    """Upright lines, drawn as one: hundreds would make the page long."""
+    up = np.tile([0.0, 1.0, np.nan], len(times_s))
+    axes.plot(
+        np.repeat(times_s, 3),
+        up,
+        color=ORANGE,
+        lw=0.9,
+        zorder=1,
+        transform=axes.get_xaxis_transform(),
+    )
 
 
 def _number(axes: Axes, findings: Sequence[Finding], span_s: float) -> None:
