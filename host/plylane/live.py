@@ -28,11 +28,11 @@ from plylane.head.registers import (
 )
 from plylane.head.snapshot import Event, Fitted, Snapshot, causes
 from plylane.host_alarms import EVERY_HOST_ALARM, HostAlarms
-from plylane.jam import FeedWatch, Finding, WatchSettings
+from plylane.jam import FeedWatch, Finding, StripEnds, WatchSettings
 from plylane.reaction import Reaction
 from plylane.run_setup import RunSetup, SetupError
 from plylane.runlog import Entry, Recorder, RunInfo
-from plylane.strips import StripWatch
+from plylane.strips import STRIP_ENDS, StripWatch, ends_text
 from plylane.trends import Limits, Trends, trend_names, trend_values
 
 if TYPE_CHECKING:
@@ -83,6 +83,7 @@ class LiveRun:
         self.findings: list[Finding] = []
         self.messages: list[str] = []
         self.journal: list[Entry] = []
+        self._strip_ends: list[StripEnds] = []
         self.host_alarms = HostAlarms()
         self.alarm_instances: dict[int, int] = {}
         self.recorder: Recorder | None = None
@@ -120,6 +121,7 @@ class LiveRun:
         self.trends.append(snapshot.time_s, trend_values(snapshot))
         if self._strips and len(snapshot.lanes) == self._strips.book.lanes:
             self._strips.on_snapshot(snapshot)
+            self._tell_ends(self._strips, snapshot.time_s)
         now = snapshot.telemetry
         found = self.watch.push(
             snapshot.time_s,
@@ -135,6 +137,15 @@ class LiveRun:
             if self.recorder:
                 self.recorder.on_findings(found)
         self._reaction.on_snapshot(snapshot, found)
+
+    def _tell_ends(self, strips: StripWatch, time_s: float) -> None:
+        """The detectors, and the log: a replay tells them the same before the same row."""
+        for lane, ends_mm in strips.news().items():
+            ends = StripEnds(time_s, lane + 1, ends_mm)
+            self._strip_ends.append(ends)
+            self.watch.expect(ends)
+            if self.recorder:
+                self.recorder.on_journal([_ends_entry(ends)])
 
     def on_events(self, events: Sequence[Event]) -> None:
         """Keep and record events; alarms are asked for which instances they concern."""
@@ -304,7 +315,10 @@ class LiveRun:
         """
 
         def begin(into: Path) -> Recorder:
-            return Recorder(into, self._describe_run(plan, more), alarm=self._log_says, live=live)
+            run = self._describe_run(plan, more)
+            recorder = Recorder(into, run, alarm=self._log_says, live=live)
+            recorder.on_journal([_ends_entry(ends) for ends in self._strip_ends])
+            return recorder
 
         self.recorder = begin(folder)
         self.recorder.on_journal(self.journal)  # what was told before there was a log
@@ -338,7 +352,8 @@ class LiveRun:
         self.settings = read_settings(self.client)
         self.limits = read_limits(self.client)
         slip = self.client.read_block(MachineRegs, 0).expected_slip_percent / 100
-        self.watch = FeedWatch(WatchSettings(expected_slip=slip))
+        known = tuple(self._strip_ends)
+        self.watch = FeedWatch(WatchSettings(expected_slip=slip, strip_ends=known))
         self._fitted = self.client.fitted
         self.trends = Trends(trend_names(self._fitted.zones))
 
@@ -376,6 +391,10 @@ class LiveRun:
     def _read_instances(self, client: HeadClient) -> None:
         detail = client.read_blocks(AlarmDetailRegs)
         self.alarm_instances = {k: one.instances for k, one in enumerate(detail) if one.instances}
+
+
+def _ends_entry(ends: StripEnds) -> Entry:
+    return Entry(ends.from_s, STRIP_ENDS, ends.lane, ends_text(ends.ends_mm))
 
 
 def describe(client: HeadClient) -> str:

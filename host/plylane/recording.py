@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from plylane.head.registers import EventCode
 from plylane.head.snapshot import Event
-from plylane.jam import FeedWatch, Finding, WatchSettings, columns_used
+from plylane.jam import FeedWatch, Finding, StripEnds, WatchSettings, columns_used
 from plylane.runlog import Break, Continuity, Run, RunError
+from plylane.strips import STRIP_ENDS, ends_of
 
 
 @dataclass(frozen=True)
@@ -85,15 +86,25 @@ class Recording:
 
 
 def watch_settings(run: Run) -> WatchSettings:
-    """The detector settings that were in force when the run was recorded."""
+    """The detector settings that were in force when the run was recorded, and what was known of
+    its strips. Raises RunError."""
+    ends = _strip_ends(run)
     slip_percent = run.info.settings.get("machine.expected_slip_percent")
     if slip_percent is None:
-        return WatchSettings()
+        return WatchSettings(strip_ends=ends)
     try:
-        return WatchSettings(expected_slip=float(slip_percent) / 100)
+        return WatchSettings(expected_slip=float(slip_percent) / 100, strip_ends=ends)
     except (TypeError, ValueError) as error:
         place = f"machine.expected_slip_percent is {slip_percent!r}"
         raise RunError(run.folder / "run.toml", place, "give the slip in percent") from error
+
+
+def _strip_ends(run: Run) -> tuple[StripEnds, ...]:
+    lines = (line for line in run.journal_entries() if line.kind == STRIP_ENDS and line.lane)
+    try:
+        return tuple(StripEnds(line.time_s, line.lane or 0, ends_of(line.text)) for line in lines)
+    except ValueError as error:
+        raise RunError(run.folder / "journal", str(error), "leave out this line") from error
 
 
 def events_of(run: Run) -> list[Event]:

@@ -21,6 +21,10 @@ if TYPE_CHECKING:
 
 Note = Callable[[str, str, int | None], None]
 """Kind, text and lane (from 1) of a line for the journal."""
+Ends = tuple[float, ...]
+STRIP_ENDS = "strip_ends"
+"""Kind of the journal's lines that tell where a lane's strips end, as the detectors were told."""
+_ENDS = "strips end at {} mm of the lane"
 _CREEP_MM_S = 0.5  # below this the planned speed says when a strip will end
 _LOOK_S = 0.2
 _UNDER_WAY = frozenset(
@@ -46,6 +50,7 @@ class StripWatch:
         self._base_cord_mm = 0.0
         self._looked_s = float("-inf")
         self._asked: set[int] = set()
+        self._fresh = set(range(self.book.lanes))  # lanes whose ends are other than was told
         self._told: set[tuple[tuple[int, int], tuple[int, int]]] = set()
 
     def on_snapshot(self, snapshot: Snapshot) -> None:
@@ -65,6 +70,18 @@ class StripWatch:
             self._speed_mm_s = now.feed_target_mm_s
         self._judge()
 
+    def news(self) -> dict[int, Ends]:
+        """For each lane (from 0) whose strips end elsewhere than was last told: where they end.
+
+        Lengths as the head counts them, to the tenth of a millimetre, so that they can be written.
+        """
+        news = {
+            lane: tuple(round(self._base_mm[lane] + mm, 1) for mm in self.book.ends_mm(lane))
+            for lane in sorted(self._fresh)
+        }
+        self._fresh.clear()
+        return news
+
     def load(self, lane: int, length_mm: float) -> None:
         """A strip has been put in, `lane` from 0; with 0 mm the last that waits was taken out.
 
@@ -72,11 +89,13 @@ class StripWatch:
         """
         if length_mm == 0.0:
             gone_mm = self.book.take_out(lane)
+            self._fresh.add(lane)
             self._note("strip_taken_out", f"strip of {gone_mm:g} mm taken out again", lane + 1)
             return
         left_mm = self.book.remaining_mm(lane)
         self.book.load(lane, length_mm)
         self._asked.discard(lane)
+        self._fresh.add(lane)
         text = f"strip of {length_mm:g} mm put in behind {left_mm:.0f} mm"
         self._note("strip_loaded", text, lane + 1)
 
@@ -95,6 +114,7 @@ class StripWatch:
         starts = now.state == State.STARTING and before.telemetry.state != State.STARTING
         if starts or now.head_ms < before.telemetry.head_ms:
             self.book.begin_run()
+            self._fresh = set(range(self.book.lanes))
             self._base_mm, self._base_cord_mm = [0.0] * self.book.lanes, 0.0
 
     # ------------------------------------------------------------------ alarms
@@ -137,6 +157,19 @@ class StripWatch:
                 f" apart at {first.cord_mm:.0f} mm (rule {self.book.plan.stagger_mm:g} mm)",
                 None,
             )
+
+
+def ends_text(ends_mm: Ends) -> str:
+    """The journal's words for where strips end."""
+    return _ENDS.format(", ".join(f"{mm:.1f}" for mm in ends_mm))
+
+
+def ends_of(text: str) -> Ends:
+    """What such words say. Raises ValueError where they are others."""
+    before, after = _ENDS.split("{}")
+    if not (text.startswith(before) and text.endswith(after)):
+        raise ValueError(f"{text!r} does not say where strips end")
+    return tuple(float(mm) for mm in text.removeprefix(before).removesuffix(after).split(","))
 
 
 def _mask(lanes: Iterable[int]) -> int:

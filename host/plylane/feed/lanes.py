@@ -132,6 +132,10 @@ class LaneBook:
         coming = [end_mm for end_mm in ends if end_mm > at_mm] or ends[-1:]
         return Strip(coming[0] - at_mm, coming[-1] - coming[0], len(coming) - 1)
 
+    def ends_mm(self, lane: int) -> list[float]:
+        """Where its strips end that are not laid yet, in the lane's own length since zero."""
+        return list(self._ends_mm[lane])
+
     def remaining_mm(self, lane: int) -> float:
         """Strip before the wheel, all together; below 0 once it should have run out."""
         return self._ends_mm[lane][-1] - self._at_mm[lane]

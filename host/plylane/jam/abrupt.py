@@ -18,9 +18,11 @@ from plylane.jam.cusum import Ints, last_zero, page_sums
 from plylane.jam.finding import (
     CORD_NOT_LAID,
     HEAD_JAM,
+    LANE_WHEEL_STUCK,
     LOST_STEPS,
     OUTPUT_WHEEL_DIRTY,
     OUTPUT_WHEEL_STUCK,
+    STRIP_OUT,
     STRIP_STUCK,
     UNKNOWN,
     Finding,
@@ -30,8 +32,10 @@ from plylane.jam.lengths import Steps
 from plylane.jam.limits import Limits
 from plylane.jam.residual import PPM
 from plylane.jam.settings import WatchSettings
+from plylane.jam.strip_ends import Ends, Near
 
 _KEPT = 160  # steps that are looked back at
+_REVISED_UM = 6_000  # feed after an undecided finding in which it may still be decided
 _AGAIN_UM = 10_000  # feed over which a length that was told of must follow to be watched again
 _FOLLOWS_PPM = 200_000  # losing less than this share
 _BEFORE_UM = 2_000  # feed before a change in which rollers that stand show first
@@ -55,8 +59,8 @@ class Told(NamedTuple):
 class Abrupt:
     """One stretch of feeding, from entering Execute on."""
 
-    def __init__(self, settings: WatchSettings, limits: Limits, first: Steps) -> None:
-        self._settings, self._limits = settings, limits
+    def __init__(self, settings: WatchSettings, limits: Limits, ends: Ends, first: Steps) -> None:
+        self._settings, self._limits, self._ends = settings, limits, ends
         lanes = len(first.um) - 2
         tracks = _LANES + lanes
         self._keep_ppm = np.full((tracks, 1), PPM - limits.lane_ppm, dtype=np.int64)
@@ -65,6 +69,7 @@ class Abrupt:
         self._past_sums = np.zeros((tracks, len(first)), dtype=np.int64)
         self._deaf = np.zeros(tracks, dtype=np.bool_)
         self._deaf_from = first
+        self._undecided: tuple[int, Finding] | None = None  # until which feed, and what was told
 
     def take(self, steps: Steps) -> list[Told]:
         """Go on with these steps; what is decided in them."""
@@ -151,6 +156,8 @@ class Abrupt:
             suspect |= (standing >= limits.lane_sign) & (sums[_CORD] >= limits.cord_sign)
         if len(lanes) > 2:
             suspect |= (lanes >= limits.lanes_stand).sum(axis=0) >= len(lanes) - 1
+            but_one = lanes.sum(axis=0) - lanes.max(axis=0)  # one may just have a joint
+            suspect |= but_one >= limits.lanes_mean * (len(lanes) - 1)
         return suspect
 
     def _first(self, part: Steps, sums: Ints) -> Told | None:
@@ -177,21 +184,28 @@ class Abrupt:
             return Finding(CORD_NOT_LAID, times[0], None, -cord_mm, evidence)
         earlier = int(np.searchsorted(steps.fed_um, steps.fed_um[start] - _BEFORE_UM))
         _, (_, *before_mm) = _lost_mm(steps, max(earlier, at + 1 - _KEPT), start)
+        ends = [
+            self._ends.near(lane, times[0], int(um) / 1000.0)
+            for lane, um in enumerate(steps.um[2:, at])
+        ]
         seen = Seen(
             fed_mm,
             None if self._deaf[_CORD] else cord_mm,
             tuple(None if self._deaf[_LANES + k] else mm for k, mm in enumerate(lanes_mm)),
             # a lane may just have a joint
             float(np.mean(sorted(before_mm)[:-1])) if len(before_mm) > 1 else None,
+            tuple(near.ran_out if near else None for near in ends),
         )
         verdicts = weigh(seen, self._settings)
         usual = sum(v.likelihood for v in verdicts if not v.kinds)
         faults = [v for v in verdicts if v.kinds]
         sure = faults[0].likelihood >= self._settings.confidence
+        if self._undecided and not (sure and len(faults[0].kinds) == 1):
+            return None
         lost_mm = max(cord_mm, *lanes_mm) if lanes_mm else cord_mm
         if not sure and (lost_mm < self._settings.patience_mm or usual > 0.5):
             return None
-        return self._finding(faults, sure, seen, times, (cord_mm, lanes_mm))
+        return self._finding(faults, sure, seen, times, (cord_mm, lanes_mm), ends)
 
     def _onset(self, steps: Steps, sums: Ints, at: int) -> int:
         """Where the change began: where the cord last kept up, or else the lanes concerned."""
@@ -200,7 +214,8 @@ class Abrupt:
         for track, limit in ((_AHEAD, self._limits.ahead), (_CORD, self._limits.cord_sign)):
             if window[track, -1] >= limit:
                 return low + max(0, last_zero(window[track], at - low))
-        concerned = np.flatnonzero(window[_LANES:, -1] >= self._limits.lane_sign).tolist()
+        now = window[_LANES:, -1]
+        concerned = np.flatnonzero(now >= min(self._limits.lane_sign, int(now.max()))).tolist()
         starts = sorted(
             max(
                 last_zero(window[_LANES + lane], at - low),
@@ -224,6 +239,7 @@ class Abrupt:
         seen: Seen,
         times: tuple[float, float],
         lost_mm: tuple[float, list[float]],
+        ends: list[Near | None],
     ) -> Finding:
         best = faults[0]
         cord_mm, lanes_mm = lost_mm
@@ -240,6 +256,9 @@ class Abrupt:
         if one:
             evidence["likelihood"] = likelihoods.pop(kind)
         evidence |= {f"likelihood_{name}": p for name, p in likelihoods.items() if p >= 0.005}
+        near = None if lane is None else ends[lane]
+        if near is not None and {STRIP_OUT, LANE_WHEEL_STUCK} & {kind, *likelihoods}:
+            evidence |= {"beyond_end_mm": near.beyond_mm, "end_uncertain_mm": near.sd_mm}
         missing_mm = cord_mm if lane is None else lanes_mm[lane]
         return Finding(kind, times[0], None if lane is None else lane + 1, missing_mm, evidence)
 
@@ -253,7 +272,12 @@ class Abrupt:
     # ---- after a finding ----
 
     def _hear(self, finding: Finding) -> None:
-        """What was told of is not listened to until it follows again."""
+        """What was told of is not listened to until it follows again; first, if it was undecided,
+        a while for what decides it."""
+        if finding.kind == UNKNOWN and not self._undecided:
+            self._undecided = int(self._past.fed_um[-1]) + _REVISED_UM, finding
+            return
+        self._undecided = None
         if finding.kind in (OUTPUT_WHEEL_STUCK, OUTPUT_WHEEL_DIRTY):
             self._deaf[_CORD] = True
         elif finding.kind in (STRIP_STUCK, HEAD_JAM, LOST_STEPS) or finding.lane is None:
@@ -265,12 +289,16 @@ class Abrupt:
 
     def _piece(self, steps: Steps) -> Steps:
         """All of the steps, or as far as something may be listened to again."""
+        if self._undecided:
+            return steps[: int(np.searchsorted(steps.fed_um, self._undecided[0])) + 1]
         if not self._deaf.any():
             return steps
         edge = int(np.searchsorted(steps.fed_um, self._deaf_from.fed_um[0] + _AGAIN_UM))
         return steps[: edge + 1]
 
     def _listen_again(self) -> None:
+        if self._undecided and self._past.fed_um[-1] >= self._undecided[0]:
+            self._hear(self._undecided[1])
         if not self._deaf.any():
             return
         now = self._past[-1:]

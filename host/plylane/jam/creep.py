@@ -41,6 +41,7 @@ _WHEEL_LONGER = 5
 _SLOWEST = 10  # times the nominal duration of a block
 _FASTEST = 4.0  # times the usual speed, beyond which no more slip is allowed
 _SLIP_BY_SPEED = 0.4  # relative growth of slip with a relative growth of speed, at most
+_DIFFER = 3  # lanes differ by a third of the slip that is beyond the expected
 _SHORT_POINTS = 25  # over which it is said by how much the wheel counts short: 50 mm
 
 
@@ -49,6 +50,7 @@ class _Sums(NamedTuple):
 
     usual: Ints  # (tracks, points)
     creep: Ints  # (tests, tracks, points)
+    alone: Ints  # (tests, lanes, points), of what a lane loses more than the lanes' mean
     ends: Ints  # points at which blocks end
     wheel: Ints  # (lanes, ends)
 
@@ -60,6 +62,7 @@ class Creep:
         self._limits, self._lanes = limits, lanes
         blocks = round(settings.usual_mm * 1000.0 / _BLOCK_UM)
         expected, limit = round(settings.expected_slip * PPM), round(settings.usual_limit * PPM)
+        self._expected = expected
         self._usual = Usual(1 + lanes, expected, limit, _BLOCK_UM, blocks, _LAG)
         # the cord's wheel against the lanes': slip cancels, so it may be learnt over longer
         clip = limits.wheel_clip_ppm
@@ -73,6 +76,7 @@ class Creep:
         """A new stretch of feeding."""
         self._points = self._block = first
         self._sums = np.zeros((len(self._limits.creep), 1 + self._lanes, 1), dtype=np.int64)
+        self._alone_sums = self._sums[:, 1:].copy()
         self._wheel = np.zeros(self._lanes, dtype=np.int64)
         # at a start slack is taken up
         self._quiet_um = self._cord_quiet_um = int(first.fed_um[0]) + _SETTLES_UM
@@ -81,6 +85,7 @@ class Creep:
         """Begin anew when so much is fed: something has been told."""
         self._quiet_um = max(self._quiet_um, until_um)
         self._sums[:, 1:, -1] = 0
+        self._alone_sums[:, :, -1] = 0
         self._hush_cord(until_um)
 
     def _hush_cord(self, until_um: int) -> None:
@@ -140,8 +145,24 @@ class Creep:
             page_sums(beyond - allowance * fed, before)
             for allowance, before in zip(self._limits.creep_ppm, self._sums[:, :, -1], strict=True)
         ]
+        alone = self._behind_others(beyond[1:], usual[1:], fed)
         wheel = self._wheel_short(block_fed, block_lost, rates[_CORD, :-1], heard[ends])
-        return _Sums(usual, np.stack(creep), ends, wheel)
+        return _Sums(usual, np.stack(creep), alone, ends, wheel)
+
+    def _behind_others(self, beyond: Ints, usual: Ints, fed: Ints) -> Ints:
+        """Sums of what each lane loses beyond the mean of all, (tests, lanes, points).
+
+        A lane slips as its strip drags, so the more slip there is the more lanes differ.
+        """
+        mean = beyond.sum(axis=0) // self._lanes if self._lanes > 2 else 0
+        more = np.maximum(usual - self._expected, 0) // _DIFFER
+        sums = [
+            page_sums(beyond - mean - (allowance + more) * fed, before)
+            for allowance, before in zip(
+                self._limits.creep_ppm, self._alone_sums[:, :, -1], strict=True
+            )
+        ]
+        return np.stack(sums)
 
     def _wheel_short(self, fed: Ints, lost: Ints, usual: Ints, heard: NDArray[np.bool_]) -> Ints:
         """Sums of what the cord's wheel counts short of each lane, (lanes, blocks)."""
@@ -155,6 +176,8 @@ class Creep:
         self._points = points.last(_KEPT, self._points)
         new = sums.creep[:, :, -_KEPT:]
         self._sums = np.concatenate((self._sums, new), axis=2)[:, :, -_KEPT:]
+        new = sums.alone[:, :, -_KEPT:]
+        self._alone_sums = np.concatenate((self._alone_sums, new), axis=2)[:, :, -_KEPT:]
         if len(sums.ends):
             self._block = points[sums.ends[-1:]]
             self._wheel = sums.wheel[:, -1].copy()
@@ -185,15 +208,15 @@ class Creep:
         high = creep >= self._thresholds[:, np.newaxis, np.newaxis]
         return high[:, _CORD] & self._most(high[:, 1:])
 
-    def _alone(self, creep: Ints) -> NDArray[np.bool_]:
+    def _alone(self, sums: Ints) -> NDArray[np.bool_]:
         """Which lanes fall behind by more than joints and bends, (tests, lanes, n)."""
-        alone: NDArray[np.bool_] = creep[:, 1:] >= self._lane_thresholds[:, np.newaxis, np.newaxis]
+        alone: NDArray[np.bool_] = sums >= self._lane_thresholds[:, np.newaxis, np.newaxis]
         return alone
 
     def _speaks(self, points: Steps, sums: _Sums) -> NDArray[np.bool_]:
         """Points at which something is to be told: what began just now is for the quick tests."""
         together: NDArray[np.bool_] = np.any(self._together(sums.creep), axis=0)
-        alone: NDArray[np.bool_] = np.any(self._alone(sums.creep), axis=0)
+        alone: NDArray[np.bool_] = np.any(self._alone(sums.alone), axis=0)
         if together.any() or alone.any():
             sudden = self._sudden(points)
             together &= ~sudden[_CORD]
@@ -206,28 +229,25 @@ class Creep:
 
     def _explain(self, sums: _Sums) -> Finding:
         """The finding at the last point kept."""
-        usual, last = sums.usual[:, -1], sums.creep[:, :, -1:]
-        together = self._together(last)[:, 0]
+        usual, last = sums.usual[:, -1], sums.alone[:, :, -1:]
+        together = self._together(sums.creep[:, :, -1:])[:, 0]
         if together.any():
             test = int(np.argmax(together))
             start = last_zero(self._sums[test, _CORD], self._sums.shape[2] - 1)
-            numbers = self._statistic(test, _CORD, self._limits.creep)
+            numbers = _statistic(self._sums[test, _CORD], self._limits.creep[test])
             return self._finding(SLIP_GROWING, None, max(0, start), usual, numbers)
         alone = self._alone(last)[:, :, 0]
         if alone.any():
             test = int(np.argmax(alone.any(axis=1)))
-            lane = int(np.argmax(last[test, 1:, 0]))
-            start = last_zero(self._sums[test, 1 + lane], self._sums.shape[2] - 1)
-            numbers = self._statistic(test, 1 + lane, self._limits.creep_lane)
+            lane = int(np.argmax(last[test, :, 0]))
+            behind = self._alone_sums[test, lane]
+            start = last_zero(behind, len(behind) - 1)
+            numbers = _statistic(behind, self._limits.creep_lane[test])
             return self._finding(STRIP_STUCK, lane, max(0, start), usual, numbers)
         start = max(0, len(self._points) - 1 - _SHORT_POINTS)
         statistic = float(np.median(sums.wheel[:, -1])) / MM
         numbers = {"statistic_mm": statistic, "threshold_mm": self._limits.wheel / MM}
         return self._finding(OUTPUT_WHEEL_DIRTY, None, start, usual, numbers)
-
-    def _statistic(self, test: int, track: int, limits: tuple[int, ...]) -> dict[str, float]:
-        statistic = float(self._sums[test, track, -1]) / MM
-        return {"statistic_mm": statistic, "threshold_mm": limits[test] / MM}
 
     def _finding(
         self, kind: str, lane: int | None, start: int, usual: Ints, numbers: dict[str, float]
@@ -262,6 +282,10 @@ class Creep:
             share * fed / 1000.0,
             evidence,
         )
+
+
+def _statistic(sums: Ints, limit: int) -> dict[str, float]:
+    return {"statistic_mm": float(sums[-1]) / MM, "threshold_mm": limit / MM}
 
 
 def _crossings(last_um: int, fed_um: Ints, grid_um: int) -> Ints:

@@ -40,6 +40,8 @@ class Seen:
     lanes_mm: tuple[float | None, ...]
     before_mm: float | None = None
     """Mean of the lanes but one in the two millimetres before the change."""
+    ran_out: tuple[float | None, ...] = ()
+    """For each lane: if it stands alone, how likely its strip ran out and its wheel is free."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +124,13 @@ def _scores(seen: Seen, settings: WatchSettings) -> Iterator[_Score]:
         yield score((), _Claim(quiet, gap, still), lane=lane, odds=_USUAL_ODDS)
         yield score((), _Claim(burst, gap, still), lane=lane, odds=_BOTH_ODDS)
         yield score((STRIP_STUCK,), *stuck, lane=lane)
-        yield score((STRIP_OUT, LANE_WHEEL_STUCK), _Claim(quiet, gone, still), lane=lane)
+        alone = _Claim(quiet, gone, still)
+        ran_out = seen.ran_out[lane] if seen.ran_out else None
+        if ran_out is None:
+            yield score((STRIP_OUT, LANE_WHEEL_STUCK), alone, lane=lane)
+        else:
+            yield score((STRIP_OUT,), alone, lane=lane, odds=ran_out)
+            yield score((LANE_WHEEL_STUCK,), alone, lane=lane, odds=1.0 - ran_out)
 
 
 def _all_slow(share: float, d: float, noise: float) -> _Claim:

@@ -44,6 +44,7 @@ class Limits:
     cord_ppm: int
     lane_stands: int
     lanes_stand: int
+    lanes_mean: int
     lane_sign: int
     cord_sign: int
     cord_stands: int
@@ -73,6 +74,7 @@ class Limits:
             cord_ppm=round((settings.burst_share + _SHARP) * PPM),
             lane_stands=_sums(stands_mm),
             lanes_stand=_sums(sign_mm + 0.15),
+            lanes_mean=_sums(0.6 * settings.four_steps_mm),
             lane_sign=_sums(sign_mm),
             cord_sign=_sums(0.25),
             cord_stands=_sums(0.9),

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from plylane.jam.strip_ends import StripEnds
+
 
 class WatchSettings(BaseModel):
     """Settings of `FeedWatch`; lengths are of strip fed unless said otherwise.
@@ -54,6 +56,15 @@ class WatchSettings(BaseModel):
 
     four_steps_mm: float = Field(default=1.2566, gt=0.0, le=100.0)
     """Feed that a drive loses when its motor falls one pole pitch, four full steps, behind."""
+
+    strip_end_mm: float = Field(default=3.0, gt=0.0, le=1000.0)
+    """How well it is known where a strip ends, one standard deviation: its measuring."""
+
+    strip_end_share: float = Field(default=0.002, ge=0.0, lt=0.5)
+    """What the lane wheel's calibration adds to that, a share of the lane's length."""
+
+    strip_ends: tuple[StripEnds, ...] = ()
+    """Where strips end, as far as it is known beforehand; a log knows it of the whole run."""
 
     cold_degC: float = Field(default=5.0, gt=0.0, le=100.0)
     """How far below its setpoint a zone may be while feeding, if it does not rise."""

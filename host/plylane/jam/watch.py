@@ -23,6 +23,7 @@ from plylane.jam.finding import STRIP_STUCK, UNKNOWN, Finding
 from plylane.jam.lengths import Picker, Rows, Steps
 from plylane.jam.limits import Limits
 from plylane.jam.settings import WatchSettings
+from plylane.jam.strip_ends import Ends, StripEnds
 from plylane.jam.unlaid import Unlaid
 
 _ROWS_AT_ONCE = 65_536  # what fits the processor's cache
@@ -40,12 +41,18 @@ class FeedWatch:
 
     def __init__(self, settings: WatchSettings | None = None) -> None:
         self._settings = settings or WatchSettings()
+        known = self._settings.strip_ends
+        self._ends = Ends(known, self._settings.strip_end_mm, self._settings.strip_end_share)
         self._picker = Picker(self._settings.step_mm)
         self._unlaid = Unlaid()
         self._cold = Cold(self._settings)
         self._abrupt: Abrupt | None = None
         self._creep: Creep | None = None
         self._told = _NOTHING  # by the slow tests in this stretch: where, what, which lane
+
+    def expect(self, ends: StripEnds) -> None:
+        """Where a lane's strips end, told while a run goes on; before the rows it is true for."""
+        self._ends.add(ends)
 
     def push(
         self,
@@ -103,7 +110,7 @@ class FeedWatch:
     def _begin(self, first: Steps) -> None:
         lanes = len(first.um) - 2
         limits = Limits.of(self._settings, lanes)
-        self._abrupt = Abrupt(self._settings, limits, first)
+        self._abrupt = Abrupt(self._settings, limits, self._ends, first)
         if self._creep is None:
             self._creep = Creep(self._settings, limits, lanes)
         self._creep.begin(first)
