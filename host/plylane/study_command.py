@@ -129,12 +129,15 @@ def progress(what: str) -> Iterator[Callable[[int, int], None]]:
 
 def print_study(figures: dict[str, Any], console: Console) -> None:
     """The figures as tables."""
+    from plylane.study.tally import WORDS
+
     _print_false_alarms(figures["false_alarms"], console)
     console.print(_delay_table(figures))
     _print_abrupt(figures["abrupt"], console)
     _print_early(figures["early"], console)
-    console.print(_confusion_table(figures["confusion"]))
-    _print_diagnosis(figures["diagnosis"], console)
+    for word, name in WORDS.items():
+        console.print(_confusion_table(name, figures["confusion"][word]))
+        _print_diagnosis(name, figures["diagnosis"][word], console)
     if figures["slip"]:
         console.print(_optimum_table(figures["slip"]))
 
@@ -166,11 +169,16 @@ def _print_early(early: int, console: Console) -> None:
         console.print(f"Told before the fault began: {early}.")
 
 
-def _print_diagnosis(diagnosis: dict[str, Any], console: Console) -> None:
+def _print_diagnosis(name: str, diagnosis: dict[str, Any], console: Console) -> None:
+    warned = diagnosis["warned"]
+    more = (
+        f" ({warned} of {diagnosis['wrong']}: slip growing, then the right one)" if warned else ""
+    )
     console.print(
-        f"Diagnosis of {diagnosis['told']}: right {_percent(diagnosis['right_share'])}, undecided"
+        f"Diagnosis by the {name} finding of {diagnosis['told']}: right"
+        f" {_percent(diagnosis['right_share'])}, undecided"
         f" {_percent(diagnosis['unknown_share'])}, decided and wrong"
-        f" {_percent(diagnosis['wrong_share'])}."
+        f" {_percent(diagnosis['wrong_share'])}{more}."
     )
 
 
@@ -184,13 +192,14 @@ def _delay_table(figures: dict[str, Any]) -> Table:
     return _table("From onset to finding (median, 99th percentile)", heads, rows)
 
 
-def _confusion_table(confusion: dict[str, dict[str, int]]) -> Table:
+def _confusion_table(name: str, confusion: dict[str, dict[str, int]]) -> Table:
     kinds = sorted({kind for counts in confusion.values() for kind in counts})
     rows = [
         (fault, *(str(counts.get(kind, "")) for kind in kinds))
         for fault, counts in confusion.items()
     ]
-    return _table("First finding (columns) of each fault (rows)", ("fault", *kinds), rows)
+    title = f"{name.capitalize()} finding (columns) of each fault (rows)"
+    return _table(title, ("fault", *kinds), rows)
 
 
 def _optimum_table(slip: dict[str, Any]) -> Table:

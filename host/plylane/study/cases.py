@@ -9,18 +9,24 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import tomli_w
 
+from plylane.jam import StripEnds
+
 LANES = 5
+STRIP_MM = 2400.0
 NOMINAL_MM_S = 14.0
 SETPOINTS_DEGC = (110.0, 95.0)
 AIR_DEGC = 22.0
 LATEST_START_S = 60.0
 """By then a hot head feeds; faults begin later."""
 CURVE_SPACE_MM = 3000.0
+_STAGGER_MM = STRIP_MM / LANES  # of the joints in the twin
+_STRIPS = 6  # that a book knows of each lane: more than a fault's run takes
+_MEASURING_MM, _WHEEL_ERROR = 3.0, 0.002  # standard deviations of a book's errors
 
 # Gains as `plylane tune` finds them for this head; the rest are the head's defaults.
 SETTINGS: Mapping[str, float | list[float]] = {
@@ -36,7 +42,9 @@ class Case:
     """One twin run. `truth` is the kind of finding that would be right, "" in a normal hour.
 
     `fault` is what the study calls the case, `lane` the lane concerned (from 1), `onset_s` when
-    the fault begins, `watch_s` how long it is watched from then on.
+    the fault begins, `watch_s` how long it is watched from then on. A strip that is to run out does
+    so at `strip_end_mm` of its lane, and when that is shows only when it is played
+    (`plylane.study.drive.placed`). `strip_ends` is what the lanes' book says, with its errors.
     """
 
     number: int
@@ -49,6 +57,8 @@ class Case:
     abrupt: bool = False
     onset_s: float = math.inf
     watch_s: float = 0.0
+    strip_end_mm: float | None = None
+    strip_ends: tuple[StripEnds, ...] = ()
     settings: Mapping[str, float | list[float]] = field(default_factory=lambda: SETTINGS)
 
 
@@ -122,7 +132,9 @@ def normal_hour(seed: int, number: int) -> Case:
     """Normal running: joints, bends, drift and dirt come with the plant."""
     rng = random.Random(f"{seed} normal {number}")
     speed_mm_s = draw_speed(rng)
-    return Case(number, "", "", rng.getrandbits(63), speed_mm_s, _scenario(rng, []))
+    first_mm = rng.uniform(0.0, STRIP_MM)
+    scenario = _scenario(rng, first_mm, [])
+    return Case(number, "", "", rng.getrandbits(63), speed_mm_s, scenario)
 
 
 def fault_case(seed: int, number: int) -> Case:
@@ -136,13 +148,38 @@ def fault_case(seed: int, number: int) -> Case:
         fault["lane"] = lane
     # half of them at nominal speed, for which the delay is promised
     speed_mm_s = NOMINAL_MM_S if rng.random() < 0.5 else draw_speed(rng)
-    scenario = _scenario(rng, [fault])
+    first_mm, end_mm = rng.uniform(0.0, STRIP_MM), None
+    if lane is not None and kind.truth == "strip_out":
+        end_mm = onset_s * speed_mm_s
+        first_mm = (end_mm - (lane - 1) * _STAGGER_MM) % STRIP_MM
+    scenario = _scenario(rng, first_mm, [fault] if end_mm is None else [])
     twin_seed = rng.getrandbits(63)
     settings = {**SETTINGS, **_UNGUARDED} if kind.unguarded else SETTINGS
     return Case(
         number, kind.name, kind.truth, twin_seed, speed_mm_s, scenario,
-        lane, kind.abrupt, onset_s, kind.watch_s, settings,
+        lane, kind.abrupt, onset_s if end_mm is None else math.inf, kind.watch_s,
+        end_mm, _book(rng, first_mm), settings,
     )  # fmt: skip
+
+
+def runs_out(case: Case, onset_s: float) -> Case:
+    """The case with its strip running out at that time."""
+    fault = f'[[fault]]\nkind = "strip_out"\nlane = {case.lane}\nat_s = {onset_s!r}\n'
+    return replace(case, scenario=f"{case.scenario}\n{fault}", onset_s=onset_s)
+
+
+def _book(rng: random.Random, first_mm: float) -> tuple[StripEnds, ...]:
+    """Where strips end as a book has it: every strip is measured, the lane wheel is calibrated."""
+    told = []
+    for lane in range(LANES):
+        scale = 1.0 + rng.gauss(0.0, _WHEEL_ERROR)
+        end_mm = (first_mm + lane * _STAGGER_MM) % STRIP_MM + rng.gauss(0.0, _MEASURING_MM)
+        ends = [end_mm]
+        while len(ends) < _STRIPS:
+            end_mm += STRIP_MM + rng.gauss(0.0, _MEASURING_MM)
+            ends.append(end_mm)
+        told.append(StripEnds(0.0, lane + 1, tuple(scale * mm for mm in ends)))
+    return tuple(told)
 
 
 def draw_speed(rng: random.Random) -> float:
@@ -150,20 +187,23 @@ def draw_speed(rng: random.Random) -> float:
     return round(rng.uniform(6.0, 20.0), 2)
 
 
-def _scenario(rng: random.Random, faults: list[dict[str, Any]]) -> str:
+def _scenario(rng: random.Random, first_mm: float, faults: list[dict[str, Any]]) -> str:
     """Text of a scenario file: a head that was left hot, with bends and a drift of its own."""
     zones = [*(setpoint - AIR_DEGC for setpoint in SETPOINTS_DEGC), 0.0]
     plant = {
         "block_start_K": zones,
         "air_start_h": rng.uniform(0.0, 24.0),
-        "first_joint_mm": rng.uniform(0.0, 2400.0),
+        "strip_length_mm": STRIP_MM,
+        "first_joint_mm": first_mm,
         # slip drifts by 3 %: by 0.5 % over metres, and by film while an hour's 50 m are fed
         "film_slip_max_percent": 2.5,
         "film_slip_percent_per_m": rng.uniform(0.0, 0.12),
         "curve_period_mm": CURVE_SPACE_MM,
         "curve": _curves(rng),
     }
-    form = {"format": "plylane scenario 1", "name": "study", "plant": plant, "fault": faults}
+    form: dict[str, Any] = {"format": "plylane scenario 1", "name": "study", "plant": plant}
+    if faults:
+        form["fault"] = faults
     return tomli_w.dumps(form)
 
 

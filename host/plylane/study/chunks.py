@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 
 from plylane.head.registers import State
-from plylane.jam import FeedWatch, Finding
+from plylane.jam import FeedWatch, Finding, WatchSettings
 from plylane.study.cases import LANES, NOMINAL_MM_S, SLIP, SLIP_SHARE, Case, fault_case, normal_hour
-from plylane.study.drive import HOUR_S, Columns, play_fault, play_normal
+from plylane.study.drive import HOUR_S, Columns, placed, play_fault, play_normal
 from plylane.study.matched import LENGTHS, PEAKS_KEPT, matched_sums, peaks, stretches
 
 Form = dict[str, Any]
@@ -48,7 +48,7 @@ class FaultChunk:
     def run(self) -> Form:
         """What was told of each."""
         numbers = range(self.first, self.first + self.count)
-        return {"trials": [trial(fault_case(self.seed, number)) for number in numbers]}
+        return {"trials": [trial(placed(fault_case(self.seed, number))) for number in numbers]}
 
 
 def _matched_in_normal(columns: Columns) -> Form:
@@ -67,10 +67,11 @@ def _matched_in_normal(columns: Columns) -> Form:
 
 
 def trial(case: Case) -> Form:
-    """One fault: the first finding from its onset on, or none before the head stopped the feed."""
+    """One fault: the first finding from its onset on and the last until the head stopped the feed
+    or the watch was over; None where there was none."""
     columns, guard = play_fault(case)
-    findings = FeedWatch().judge(columns)
-    told = next((f for f in findings if f.time_s >= case.onset_s), None)
+    findings = FeedWatch(WatchSettings(strip_ends=case.strip_ends)).judge(columns)
+    since = [finding for finding in findings if finding.time_s >= case.onset_s]
     form: Form = {
         "number": case.number,
         "fault": case.fault,
@@ -80,7 +81,8 @@ def trial(case: Case) -> Form:
         "nominal": case.speed_mm_s == NOMINAL_MM_S,
         "guard": guard,
         "early": sum(finding.time_s < case.onset_s for finding in findings),
-        "told": None if told is None else _told(case, columns, told),
+        "told": _told(case, columns, since[0]) if since else None,
+        "last": _told(case, columns, since[-1]) if since else None,
     }
     if case.fault == SLIP:
         form["matched"] = {length: _passage(case, columns, length) for length in LENGTHS}

@@ -5,12 +5,13 @@ from __future__ import annotations
 import random
 from typing import Any
 
+import numpy as np
 from numpy.typing import NDArray
 
 from plylane.head.registers import ALARMS, Command, EventCode, State
 from plylane.jam import columns_needed
 from plylane.run_setup import RunSetup
-from plylane.study.cases import LATEST_START_S, SETPOINTS_DEGC, Case, draw_speed
+from plylane.study.cases import LATEST_START_S, SETPOINTS_DEGC, Case, draw_speed, runs_out
 from plylane.study_errors import StudyError
 from plylane.twin_run import TwinRun
 
@@ -20,6 +21,7 @@ RESTING = frozenset({State.HELD, State.COMPLETE, State.ABORTED, State.STOPPED})
 QUICKLY_S = 120.0  # a hot head starts, stops, and gathers itself within this
 ENDLESS_MM = 1_900_000.0
 HOUR_S = 3600.0
+_SHORT_MM = 1.0
 _ALL_ALARMS = (1 << len(ALARMS)) - 1
 
 
@@ -45,6 +47,22 @@ def play_normal(case: Case, hours: float) -> tuple[Columns, list[str]]:
                 # where it was held at its very end, it only has to complete
                 _wait(run, case, State.EXECUTE, State.COMPLETE)
     return _columns(run), _raised(run)
+
+
+def placed(case: Case) -> Case:
+    """The case with the time of its fault, where that follows from the run: a strip runs out where
+    it ends, so the run is played without the fault first."""
+    if case.strip_end_mm is None:
+        return case
+    run = _started(case, ENDLESS_MM)
+    run.record(case.strip_end_mm / case.speed_mm_s + LATEST_START_S)
+    columns = run.columns(("time_s", f"lane{case.lane}_position_mm"))
+    time_s, lane_mm = columns.values()
+    # a little short of its end: there the next strip would follow
+    at = int(np.searchsorted(lane_mm, case.strip_end_mm - _SHORT_MM))
+    if at == len(lane_mm):
+        raise StudyError(f"case {case.number}: the strip of lane {case.lane} does not end")
+    return runs_out(case, float(time_s[at]))
 
 
 def play_fault(case: Case) -> tuple[Columns, str]:

@@ -13,8 +13,13 @@ from plylane.study.matched import LENGTHS, same_rate_threshold, white_noise
 
 Form = dict[str, Any]
 
+WORDS = {"told": "first", "last": "last"}
+"""Which finding of a fault is looked at: by name in a trial, for a person."""
 UNDECIDED = frozenset({"unknown", "feed_mismatch"})
 """Kinds by which the detector says that it does not know."""
+
+
+WARNING = "slip_growing"
 
 
 def upper_limit(count: int, level: float = 0.95) -> float:
@@ -33,8 +38,8 @@ def tally(normal: Sequence[Form], faults: Sequence[Form]) -> Form:
         "false_alarms": alarms,
         "delays": [delays(kind.name, _of(trials, kind.name)) for kind in FAULTS],
         "abrupt": abrupt(trials),
-        "diagnosis": diagnosis(trials),
-        "confusion": confusion(trials),
+        "diagnosis": {word: diagnosis(trials, word) for word in WORDS},
+        "confusion": {word: confusion(trials, word) for word in WORDS},
         "slip": optimum(normal, _of(trials, SLIP), alarms["count"]) if normal else None,
         "early": sum(trial["early"] for trial in trials),
     }
@@ -100,9 +105,13 @@ def abrupt(trials: Sequence[Form]) -> Form:
     }
 
 
-def diagnosis(trials: Sequence[Form]) -> Form:
-    """Shares of the told faults: right, undecided, wrong though decided."""
-    told = [trial["told"] for trial in trials if trial["told"]]
+def diagnosis(trials: Sequence[Form], word: str) -> Form:
+    """Shares of the told faults: right, undecided, wrong though decided.
+
+    `warned` counts those of the wrong that were a warning of growing slip which the right finding
+    followed, last of all.
+    """
+    told = [trial[word] for trial in trials if trial[word]]
     tests: dict[str, Callable[[Form], bool]] = {
         "right": lambda one: one["right"],
         "unknown": lambda one: one["kind"] in UNDECIDED,
@@ -112,11 +121,16 @@ def diagnosis(trials: Sequence[Form]) -> Form:
     shares = {
         f"{name}_share": count / len(told) if told else None for name, count in counts.items()
     }
-    return {"told": len(told), **counts, **shares}
+    warned = sum(
+        trial[word]["kind"] == WARNING and not trial[word]["right"] and trial["last"]["right"]
+        for trial in trials
+        if trial[word]
+    )
+    return {"told": len(told), **counts, "warned": warned, **shares}
 
 
-def confusion(trials: Sequence[Form]) -> Form:
-    """For each kind of fault, how often each kind of finding came first.
+def confusion(trials: Sequence[Form], word: str) -> Form:
+    """For each kind of fault, how often each kind of finding came first, or last.
 
     The right kind in the wrong lane stands under "other lane", nothing at all under "missed".
     """
@@ -124,12 +138,12 @@ def confusion(trials: Sequence[Form]) -> Form:
     for kind in FAULTS:
         of_kind = _of(trials, kind.name)
         if of_kind:
-            table[kind.name] = _counts(map(_verdict, of_kind))
+            table[kind.name] = _counts(_verdict(trial, word) for trial in of_kind)
     return table
 
 
-def _verdict(trial: Mapping[str, Any]) -> str:
-    told = trial["told"]
+def _verdict(trial: Mapping[str, Any], word: str) -> str:
+    told = trial[word]
     if told is None:
         return "missed"
     return "other lane" if told["kind"] == trial["truth"] and not told["right"] else told["kind"]
