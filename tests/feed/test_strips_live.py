@@ -14,9 +14,10 @@ from plylane.feed.strip_plan import StripPlan
 from plylane.head.registers import Inputs, LaneTelemetryRegs, State, Status, TelemetryRegs
 from plylane.head.snapshot import Snapshot
 from plylane.host_alarms import JOINTS_CLOSE, STRIP_ENDS_SOON, STRIP_OUT, HostAlarms
+from plylane.recording import Recording, watch_settings
 from plylane.run_setup import RunSetup, SetupError
 from plylane.runlog import Run
-from plylane.strips import StripWatch
+from plylane.strips import STRIP_ENDS, StripWatch, ends_of, ends_text
 from plylane.technician import Loader
 
 # Strips of 400 mm, the first joints 80 mm apart; the rib's first bend.
@@ -115,13 +116,37 @@ def test_strips_are_asked_for_in_time_and_the_alarm_goes_when_they_are_in(played
 
 def test_loads_and_joints_are_in_the_run_log(played: Played) -> None:
     entries = Run.open(played.outcome.run).journal_entries()
-    assert entries == played.live.journal
+    told = [entry for entry in entries if entry.kind == STRIP_ENDS]
+    assert [entry for entry in entries if entry.kind != STRIP_ENDS] == played.live.journal
+    assert [entry.lane for entry in told][:5] == [1, 2, 3, 4, 5]
     loads = [entry.lane for entry in entries if entry.kind == "strip_loaded"]
     joints = [entry.lane for entry in entries if entry.kind == "joint"]
     asked = [entry.lane for entry in entries if entry.kind == "alarm"]
     assert asked == loads
     assert joints == [lane for lane, _ in played.truth]
     assert set(joints) <= set(loads)
+
+
+def test_a_replay_knows_where_strips_end_as_the_live_run_did(played: Played) -> None:
+    """Told before the first row and after each load, and true for what the book still has."""
+    run = Run.open(played.outcome.run)
+    known = watch_settings(run).strip_ends
+    loads = [entry.lane for entry in played.live.journal if entry.kind == "strip_loaded"]
+    first_s = run.columns(["time_s"])["time_s"][0]
+    assert [ends.lane for ends in known if ends.from_s <= first_s] == [1, 2, 3, 4, 5]
+    assert sorted(ends.lane for ends in known if ends.from_s > first_s + 5.0) == sorted(loads)
+    for lane in range(5):
+        *_, last = (ends for ends in known if ends.lane == lane + 1)
+        in_book = played.live.strips.ends_mm(lane)
+        assert last.ends_mm[-len(in_book) :] == pytest.approx(in_book, abs=0.05)
+    assert Recording.open(played.outcome.run).findings == played.live.findings
+
+
+@pytest.mark.parametrize("words", ["", "strips end at once", "strips end at x mm of the lane"])
+def test_a_journal_that_says_nothing_of_ends_is_refused(words: str) -> None:
+    with pytest.raises(ValueError, match=r"."):
+        ends_of(words)
+    assert ends_of(ends_text((12.5, 2412.5))) == (12.5, 2412.5)
 
 
 def test_a_lane_whose_strip_has_run_out_is_told(tmp_path: Path) -> None:

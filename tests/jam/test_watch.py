@@ -14,7 +14,7 @@ from pydantic import ValidationError
 
 import made_feed as made
 from plylane.head.registers import Inputs, State
-from plylane.jam import FeedWatch, Finding, WatchSettings, columns_needed
+from plylane.jam import FeedWatch, Finding, StripEnds, WatchSettings, columns_needed
 
 PERMIT = int(Inputs.PERMIT_GIVEN)
 
@@ -186,6 +186,83 @@ def test_a_lane_that_stands_alone_is_told_with_both_causes_that_it_may_have(lane
         assert {"strip_out", "lane_wheel_stuck"} == set(list(found.alternatives)[:2])
         assert 0.0 < fed_at(columns, found.time_s) - 400.0 < 6.0
         assert f"lane {lane}" in found.text and "strip" in found.text and "wheel" in found.text
+
+
+STANDS = made.run(3, 700.0, hold_every_mm=1200.0, jam=made.Jam(2, 400.0, held_up=False))
+STANDS_MM = float(STANDS["lane2_position_mm"][-1])
+
+
+def with_ends(*ends_mm: float, lane: int = 2) -> list[Finding]:
+    known = StripEnds(0.0, lane, ends_mm)
+    return FeedWatch(WatchSettings(strip_ends=(known,))).judge(STANDS)
+
+
+@pytest.mark.parametrize(
+    ("ends_mm", "kind"),
+    [
+        ((STANDS_MM + 2.0, STANDS_MM + 2400.0), "strip_out"),
+        ((STANDS_MM - 2.0, STANDS_MM + 2398.0), "strip_out"),
+        ((STANDS_MM + 300.0, STANDS_MM + 2700.0), "lane_wheel_stuck"),
+        ((STANDS_MM - 300.0,), "lane_wheel_stuck"),
+    ],
+)
+def test_where_strips_end_tells_a_strip_gone_from_a_wheel_that_stands(
+    ends_mm: tuple[float, ...], kind: str
+) -> None:
+    last = with_ends(*ends_mm)[-1]
+    assert (last.kind, last.lane) == (kind, 2)
+    assert last.likelihood is not None and last.likelihood >= 0.95
+    nearest = min(ends_mm, key=lambda mm: abs(mm - STANDS_MM))
+    assert last.evidence["beyond_end_mm"] == pytest.approx(STANDS_MM - nearest)
+    assert fed_at(STANDS, last.time_s) - 400.0 < 11.0
+
+
+@given(st.floats(-2000.0, 2000.0), st.integers(1, 5))
+def test_a_book_only_ever_says_which_of_the_two_it_is(off_mm: float, lane: int) -> None:
+    """A book of another lane changes nothing; one of this lane neither the time nor the lane of
+    the first word by more than patience, nor what else it may be."""
+    (plain, *_), (first, *_) = FeedWatch().judge(STANDS), with_ends(STANDS_MM + off_mm, lane=lane)
+    if lane != 2:
+        assert (first.kind, first.time_s) == (plain.kind, plain.time_s)
+    assert first.lane == plain.lane
+    assert first.kind in {"unknown", "strip_out", "lane_wheel_stuck"}
+    assert first.time_s >= plain.time_s
+    assert fed_at(STANDS, first.time_s) - 400.0 < 6.0
+
+
+def test_ends_told_while_the_run_goes_on_count_from_then_on() -> None:
+    """What a log knows beforehand and what is told row by row: the same findings."""
+    loaded_s = float(STANDS["time_s"][500])
+    told = [StripEnds(0.0, 2, (STANDS_MM + 900.0,)), StripEnds(loaded_s, 2, (STANDS_MM + 1.0,))]
+    whole = FeedWatch(WatchSettings(strip_ends=tuple(told))).judge(STANDS)
+    assert whole[-1].kind == "strip_out"
+    watch, pushed = FeedWatch(), []
+    for row in made.rows(STANDS):
+        while told and told[0].from_s <= row[0]:
+            watch.expect(told.pop(0))
+        pushed += watch.push(*row)
+    assert pushed == whole
+    late = StripEnds(float(STANDS["time_s"][-1]) + 1.0, 2, (STANDS_MM,))
+    assert FeedWatch(WatchSettings(strip_ends=(late,))).judge(STANDS) == FeedWatch().judge(STANDS)
+
+
+def test_an_undecided_finding_is_followed_by_the_decided_one() -> None:
+    """Half way between an end and none: undecided at 4 mm; nothing is told twice."""
+    for off_mm in np.arange(0.0, 40.0, 4.0).tolist():
+        found = with_ends(STANDS_MM + off_mm)
+        kinds = [finding.kind for finding in found]
+        assert kinds in (["unknown"], [kinds[-1]], ["unknown", kinds[-1]])
+        spans = [fed_at(STANDS, finding.time_s) for finding in found]
+        assert spans[-1] - spans[0] <= 6.5
+
+
+def test_a_lane_that_loses_no_more_than_the_others_does_not_stick() -> None:
+    """Slip of 8 % on all rollers, and a lane that slips by a third more as its strip drags more."""
+    fed = np.arange(0.0, 2500.0, 0.28)
+    slip = np.clip(fed - 500.0, 0.0, None) * 0.08
+    columns = straight(fed, slip, lanes=range(1, 6))
+    columns["lane3_position_mm"] = columns["lane3_position_mm"] - np.round(slip / 3.0 * 2.0) / 2.0
+    assert {finding.kind for finding in FeedWatch().judge(columns)} == {"slip_growing"}
 
 
 def test_a_standing_output_wheel_with_running_lanes_is_the_wheel_s_fault() -> None:

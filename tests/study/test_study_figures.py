@@ -55,10 +55,13 @@ def test_false_alarms_are_counted_in_thousands_of_hours() -> None:
 # ------------------------------------------------------------------ diagnosis
 
 
-def trial(fault: str, truth: str, told: str | None, **more: Any) -> dict[str, Any]:
+def trial(
+    fault: str, truth: str, told: str | None, last: dict[str, Any] | None = None, **more: Any
+) -> dict[str, Any]:
     form = {"kind": told, "right": told == truth, "delay_s": 1.0, "fed_mm": 14.0, "lost_mm": 3.0}
     base = {"abrupt": True, "nominal": True, "early": 0, "guard": "", "lane": None}
-    return {"fault": fault, "truth": truth, **base, "told": told and (form | more)}
+    words = {"told": told and (form | more), "last": last or (told and (form | more))}
+    return {"fault": fault, "truth": truth, **base, **words}
 
 
 def test_a_confusion_table_holds_every_trial_once() -> None:
@@ -70,17 +73,37 @@ def test_a_confusion_table_holds_every_trial_once() -> None:
         trial("head jam", "head_jam", "strip_out", lost_mm=9.0),
     ]
     figures = tally([], [{"trials": trials[:2]}, {"trials": trials[2:]}])
-    assert figures["confusion"] == {
-        "lane jam": {"missed": 1, "other lane": 1, "strip_stuck": 1},
-        "head jam": {"strip_out": 1, "unknown": 1},
-    }
-    diagnosis = figures["diagnosis"]
+    assert (
+        figures["confusion"]["told"]
+        == figures["confusion"]["last"]
+        == {
+            "lane jam": {"missed": 1, "other lane": 1, "strip_stuck": 1},
+            "head jam": {"strip_out": 1, "unknown": 1},
+        }
+    )
+    diagnosis = figures["diagnosis"]["told"]
     assert [diagnosis[name] for name in ("told", "right", "unknown", "wrong")] == [4, 1, 1, 2]
     assert diagnosis["wrong_share"] == 0.5
     assert (figures["abrupt"]["trials"], figures["abrupt"]["missed"]) == (5, 1)
     # of a sample, never between two of it
     assert figures["abrupt"]["jams_at_nominal_speed"]["lost_mm"]["p99"] == 9.0
     assert figures["slip"] is None  # no normal hours, no threshold
+
+
+def test_a_warning_counts_as_one_where_the_right_finding_follows() -> None:
+    right = {"kind": "head_jam", "right": True}
+    trials = [
+        trial("head jam, creeping", "head_jam", "slip_growing", right),
+        trial("head jam, creeping", "head_jam", "slip_growing"),
+        trial("head jam, creeping", "head_jam", "unknown", right),
+    ]
+    figures = tally([], [{"trials": trials}])
+    first, last = figures["diagnosis"]["told"], figures["diagnosis"]["last"]
+    assert (first["right"], first["unknown"], first["wrong"], first["warned"]) == (0, 1, 2, 1)
+    assert (last["right"], last["unknown"], last["wrong"], last["warned"]) == (2, 0, 1, 0)
+    assert figures["confusion"]["last"] == {
+        "head jam, creeping": {"head_jam": 2, "slip_growing": 1}
+    }
 
 
 # ------------------------------------------------------------------ the matched CUSUM

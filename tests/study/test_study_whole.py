@@ -24,9 +24,9 @@ from plylane.parallel import Spread
 from plylane.run_table import run_table
 from plylane.runlog import Recorder, RunError, RunInfo
 from plylane.study import StudyPlan, run_study
-from plylane.study.cases import FAULTS, LANES, fault_case, normal_hour
+from plylane.study.cases import FAULTS, LANES, fault_case, normal_hour, runs_out
 from plylane.study.chunks import FaultChunk, lost_mm
-from plylane.study.drive import play_fault
+from plylane.study.drive import placed, play_fault
 from plylane.study.run import KEPT
 from plylane.study_command import replay_table, study
 from plylane.twin_door import demo_scenario, quick_port
@@ -92,6 +92,32 @@ def test_the_detector_cannot_know_before_the_fault() -> None:
         assert np.array_equal(column[before], quiet[name][: len(column)][before]), name
 
 
+def test_a_strip_runs_out_where_it_ends_and_the_book_nearly_knows() -> None:
+    number = next(n for n in range(40) if fault_case(7, n).fault == "strip out")
+    case = placed(fault_case(7, number))
+    plant = PlantParameters.load(Scenario.parse(case.scenario).plant)
+    columns, guard = play_fault(case)
+    assert guard == f"Alarm lane stopped: lane {case.lane}"
+    stands_mm = columns[f"lane{case.lane}_position_mm"][-1]
+    ends_mm = plant.first_joints_mm[case.lane - 1] + 2400.0 * np.arange(3)
+    assert min(abs(stands_mm - ends_mm)) < 2.0
+    (book,) = (ends for ends in case.strip_ends if ends.lane == case.lane)
+    errors = np.array(book.ends_mm[:3]) - ends_mm
+    assert 0.0 < max(abs(errors)) < 60.0
+    assert runs_out(fault_case(7, number), case.onset_s) == case
+
+
+@pytest.mark.parametrize(("seed", "number"), [(502, 307)])
+def test_a_fault_comes_to_a_head_that_feeds(seed: int, number: int) -> None:
+    """Here the head's own guard held the feed before the fault: it was cleared and went on."""
+    case = fault_case(seed, number)
+    columns, guard = play_fault(case)
+    before = columns["time_s"] < case.onset_s
+    states = columns["state"][before]
+    assert State.HELD in states and states[-1] == State.EXECUTE
+    assert guard == "Alarm feed mismatch"
+
+
 # ------------------------------------------------------------------ same figures everywhere
 
 
@@ -136,8 +162,11 @@ def test_the_tables_are_printed(
     form = json.loads(figures)
     assert said == ""
     assert f"False alarms: {form['false_alarms']['count']} in" in told
-    assert f"Diagnosis of {form['diagnosis']['told']}:" in told
-    assert all(heading in told for heading in ("First finding", "beside the optimum"))
+    for word in ("first", "last"):
+        count = form["diagnosis"]["told" if word == "first" else word]["told"]
+        assert f"Diagnosis by the {word} finding of {count}:" in told
+    headings = ("First finding", "Last finding", "beside the optimum")
+    assert all(heading in told for heading in headings)
 
 
 # ------------------------------------------------------------------ many runs
@@ -145,7 +174,7 @@ def test_the_tables_are_printed(
 
 def recorded(folder: Path, case_number: int) -> None:
     """A run log of a case of the study."""
-    case = fault_case(7, case_number)
+    case = placed(fault_case(7, case_number))
     columns, _ = play_fault(case)
     port = quick_port(demo_scenario().read_text(encoding="utf-8"), 1)
     client = HeadClient.open("twin", opener=lambda _: port)

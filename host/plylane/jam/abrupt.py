@@ -39,6 +39,7 @@ _REVISED_UM = 6_000  # feed after an undecided finding in which it may still be 
 _AGAIN_UM = 10_000  # feed over which a length that was told of must follow to be watched again
 _FOLLOWS_PPM = 200_000  # losing less than this share
 _BEFORE_UM = 2_000  # feed before a change in which rollers that stand show first
+_ROOM_MM = 2.0
 _END_MM, _END_SHARE = (
     4.0,
     0.35,
@@ -203,7 +204,10 @@ class Abrupt:
         if self._undecided and not (sure and len(faults[0].kinds) == 1):
             return None
         lost_mm = max(cord_mm, *lanes_mm) if lanes_mm else cord_mm
-        if not sure and (lost_mm < self._settings.patience_mm or usual > 0.5):
+        patience_mm = self._settings.patience_mm
+        # a strip that buckles into its room goes on passing its wheel: so much is not lost yet
+        waited = lost_mm >= patience_mm or min(lost_mm + _ROOM_MM, fed_mm) >= patience_mm + 0.5
+        if not sure and (not waited or usual > 0.5):
             return None
         return self._finding(faults, sure, seen, times, (cord_mm, lanes_mm), ends)
 

@@ -41,7 +41,7 @@ _WHEEL_LONGER = 5
 _SLOWEST = 10  # times the nominal duration of a block
 _FASTEST = 4.0  # times the usual speed, beyond which no more slip is allowed
 _SLIP_BY_SPEED = 0.4  # relative growth of slip with a relative growth of speed, at most
-_DIFFER = 3  # lanes differ by a third of the slip that is beyond the expected
+_DIFFER = 2  # lanes differ by half of the slip that is beyond the expected
 _SHORT_POINTS = 25  # over which it is said by how much the wheel counts short: 50 mm
 
 

@@ -13,7 +13,7 @@ from plylane.jam import columns_needed
 from plylane.run_setup import RunSetup
 from plylane.study.cases import LATEST_START_S, SETPOINTS_DEGC, Case, draw_speed, runs_out
 from plylane.study_errors import StudyError
-from plylane.twin_run import TwinRun
+from plylane.twin_run import PERIOD_MS, TwinRun
 
 Columns = dict[str, NDArray[Any]]
 
@@ -22,6 +22,7 @@ QUICKLY_S = 120.0  # a hot head starts, stops, and gathers itself within this
 ENDLESS_MM = 1_900_000.0
 HOUR_S = 3600.0
 _SHORT_MM = 1.0
+_POLL_S = PERIOD_MS / 1000.0
 _ALL_ALARMS = (1 << len(ALARMS)) - 1
 
 
@@ -55,7 +56,7 @@ def placed(case: Case) -> Case:
     if case.strip_end_mm is None:
         return case
     run = _started(case, ENDLESS_MM)
-    run.record(case.strip_end_mm / case.speed_mm_s + LATEST_START_S)
+    _feed_until(run, case, case.strip_end_mm / case.speed_mm_s + 2.0 * LATEST_START_S)
     columns = run.columns(("time_s", f"lane{case.lane}_position_mm"))
     time_s, lane_mm = columns.values()
     # a little short of its end: there the next strip would follow
@@ -68,18 +69,27 @@ def placed(case: Case) -> Case:
 def play_fault(case: Case) -> tuple[Columns, str]:
     """The run with its fault, to the end of the watch or until the head itself stops the feed.
 
-    Also what the head's own guards said first, "" if nothing.
+    Also what the head's own guards said first of the fault, "" if nothing.
     """
     run = _started(case, ENDLESS_MM)
-    ahead_s = case.onset_s - run.time_s
-    if ahead_s < 0.0:
+    if run.time_s > case.onset_s:
         raise StudyError(f"case {case.number}: feeding began at {run.time_s:.0f} s, too late")
-    run.record(ahead_s + case.watch_s, RESTING)
-    return _columns(run), next(iter(_raised(run)), "")
+    _feed_until(run, case, case.onset_s)
+    run.record(case.onset_s + case.watch_s - run.time_s, RESTING)
+    return _columns(run), next(iter(_raised(run, case.onset_s)), "")
 
 
-def _raised(run: TwinRun) -> list[str]:
-    return [event.text for event in run.events if event.code == EventCode.ALARM_RAISED]
+def _feed_until(run: TwinRun, case: Case, time_s: float) -> None:
+    """Go on feeding where the head's own guards stop it, until about then."""
+    rng = random.Random(case.twin_seed)
+    while run.time_s + _POLL_S < time_s:
+        if run.record(time_s - run.time_s, RESTING) in RESTING:
+            _go_on(run, rng, case)
+
+
+def _raised(run: TwinRun, since_s: float = 0.0) -> list[str]:
+    raised = (event for event in run.events if event.code == EventCode.ALARM_RAISED)
+    return [event.text for event in raised if event.time_s >= since_s]
 
 
 def _started(case: Case, length_mm: float) -> TwinRun:
