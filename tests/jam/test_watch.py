@@ -361,6 +361,15 @@ def test_a_zone_that_falls_while_feeding_is_too_cold_and_one_that_rises_is_not()
     assert [f for row, zone in rows for f in watch.push(*row, zones=zone)] == [found]
 
 
+@pytest.mark.parametrize(("pv_degC", "sp_degC"), [(-20.0, 0.0), (-300.0, 110.0), (np.nan, 110.0)])
+def test_a_zone_that_is_off_or_has_no_reading_is_not_too_cold(
+    pv_degC: float, sp_degC: float
+) -> None:
+    fed = np.arange(0.0, 600.0, 0.28)
+    plain, one = straight(fed, 0.0 * fed, lanes=()), np.ones(len(fed))
+    assert FeedWatch().judge(with_zone(plain, pv_degC * one, sp_degC * one)) == []
+
+
 # ------------------------------------------------------------------ starting afresh
 
 

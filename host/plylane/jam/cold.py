@@ -13,6 +13,7 @@ from plylane.jam.lengths import Steps
 from plylane.jam.settings import WatchSettings
 
 _GRID_UM = 10_000
+_NO_READING_DEGC = -100.0
 _WINDOW = 20  # grid points: 200 mm
 _RISES_DEGC = 0.3  # two steps of a 10-bit converter at 110 degC
 _OVER_DEGC = 1.0  # what a zone must have caught up before it is told again
@@ -49,7 +50,8 @@ class Cold:
         pv, sp = points.zones[3 * zone], points.zones[3 * zone + 1]
         short = sp - pv
         found: list[Finding] = []
-        cold = short >= self._cold_degC
+        # a zone that is off has no setpoint, and one without a reading is not known to be cold
+        cold = (short >= self._cold_degC) & (sp > 0.0) & (pv > _NO_READING_DEGC)
         if zone not in self._told and not cold[before:].any():
             return found
         for at in range(before, len(points)):
