@@ -14,7 +14,7 @@ class WatchSettings(BaseModel):
     and from `false_alarm_hours` (`plylane.jam.limits`).
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
 
     false_alarm_hours: float = Field(default=1000.0, ge=1.0, le=1e6)
     """One false alarm in so many hours of feeding is put up with."""
