@@ -30,11 +30,12 @@ from plylane.report_command import report
 from plylane.run_plan import departure_lines, departures_of, given
 from plylane.run_setup import SetupError
 from plylane.runlog import RunError
-from plylane.study_command import replay_table, study
+from plylane.study_command import progress, replay_table, study
 from plylane.study_errors import ParallelError, StudyError
 from plylane.tune_command import tune
 from plylane.tune_errors import TuneError
 from plylane.twin_door import TwinError
+from plylane.watch_fields import WatchSettingsError, changes_of, with_changes
 
 if TYPE_CHECKING:
     from plylane.demo import Outcome
@@ -60,6 +61,7 @@ USER_ERRORS = (
     StudyError,
     TuneError,
     TwinError,
+    WatchSettingsError,
 )
 
 Positive = Annotated[float, Parameter(validator=Number(gt=0, lte=1e9))]
@@ -312,6 +314,7 @@ def replay(
     *,
     table: Annotated[bool, Parameter(negative="")] = False,
     cluster: str | None = None,
+    set_: Annotated[list[str] | None, Parameter(name="--set", negative="")] = None,
     json: Annotated[bool, Parameter(negative="")] = False,
 ) -> None:
     """Look at a logged run again and judge it anew.
@@ -324,22 +327,29 @@ def replay(
         No screen: judge every run there and print all findings.
     cluster
         With --table: address of a Dask scheduler, whose workers judge.
+    set_
+        NAME=VALUE: judge again with this setting of the detectors, findings before and after side
+        by side. May be given several times.
     json
         No screen: print rows and findings as one JSON object.
     """
+    changes = changes_of(set_ or ())
     if table:
-        replay_table(run, cluster, json)
+        replay_table(run, cluster, json, changes)
         return
     from plylane.recording import Recording
 
-    recording = Recording.open(run)
+    with progress("Reading") as show:
+        recording = Recording.open(run, show)
+    settings = with_changes(recording.settings, changes) if changes else None
     if json:
         departed = [one.to_json() for one in departures_of(recording.run)]
-        _print_json(recording.to_json() | {"departures": departed})
+        again = recording.judged_again(settings) if settings else {}
+        _print_json(recording.to_json() | {"departures": departed} | again)
         return
     from plylane.screens import ReplayApp
 
-    ReplayApp(recording).run()
+    ReplayApp(recording, settings).run()
     for line in departure_lines(run):
         print(line)
 

@@ -2,44 +2,100 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from importlib.metadata import version
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, Self
 
-import numpy as np
 from numpy.typing import NDArray
 
+from plylane.findings_compared import compare
 from plylane.head.registers import EventCode
 from plylane.head.snapshot import Event
 from plylane.jam import FeedWatch, Finding, StripEnds, WatchSettings, columns_used
-from plylane.runlog import Break, Continuity, Run, RunError
+from plylane.overview import Overview
+from plylane.runlog import Break, Continuity, Entry, Run, RunError
 from plylane.strips import STRIP_ENDS, ends_of
+from plylane.watch_fields import differing
+from plylane.words import count_text
+
+Columns = Mapping[str, NDArray[Any]]
+Done = Callable[[int, int], None]
+"""Told of progress: so many rows of so many."""
+KEPT_BYTES = 256 * 2**20
+"""Columns of a run that are kept to be judged again: ten hours of a head with five lanes."""
+
+
+def _nobody(_number: int, _all: int) -> None:
+    pass
 
 
 @dataclass(frozen=True)
 class Recording:
-    """What the Replay screen and the replay command look at."""
+    """What the Replay screen and the replay command look at.
+
+    `settings` are those of the detectors when the run was recorded, `findings` what these find in
+    the log now; `resets` are the first rows after a reset of the head.
+    """
 
     run: Run
+    settings: WatchSettings
     findings: list[Finding]
     events: list[Event]
+    overview: Overview
     breaks: tuple[Break, ...] = ()
-    _columns: dict[str, NDArray[Any]] = field(default_factory=dict, repr=False, compare=False)
+    resets: tuple[int, ...] = ()
+    _kept: list[tuple[int, Columns]] = field(default_factory=list, repr=False, compare=False)
 
     @classmethod
-    def open(cls, folder: Path) -> Self:
-        """Read a run and judge it, part by part: memory does not grow with it. Raises RunError."""
+    def open(cls, folder: Path, done: Done = _nobody) -> Self:
+        """Read a run and judge it, part by part: of the rows only an overview stays in memory.
+
+        Raises RunError.
+        """
         run = Run.open(folder)
-        watch, continuity = FeedWatch(watch_settings(run)), Continuity()
+        settings = watch_settings(run)
+        judge, continuity, overview = _Judge(settings), Continuity(), Overview(run)
         findings: list[Finding] = []
-        used = columns_used(run.info.lanes, run.info.zones)
-        there = [name for name in used if name not in run.missing]
-        for part in run.chunks(dict.fromkeys((*there, "head_ms"))):
-            continuity.follow(part["time_s"], part["head_ms"])
-            findings += watch.judge(part)
+        resets: list[int] = []
+        judged = _judged_columns(run)
+        for first, part in _parts(run, (*judged, "head_ms", *overview.names), done):
+            restarts = continuity.follow(part["time_s"], part["head_ms"])
+            overview.take(part)
+            findings += judge.take({name: part[name] for name in judged}, restarts)
+            resets += (first + row for row in restarts)
         breaks = tuple(sorted(continuity.breaks, key=lambda one: one.time_s))
-        return cls(run, findings, events_of(run), breaks)
+        return cls(run, settings, findings, events_of(run), overview, breaks, tuple(resets))
+
+    def judge(self, settings: WatchSettings, done: Done = _nobody) -> list[Finding]:
+        """What detectors with other settings find in the log.
+
+        What `done` raises ends it. Raises RunError when the log has changed.
+        """
+        judge = _Judge(settings)
+        findings: list[Finding] = []
+        for first, part in self._judged_parts(done):
+            rows = range(first, first + len(part["time_s"]))
+            findings += judge.take(part, [row - first for row in self.resets if row in rows])
+        return findings
+
+    def _judged_parts(self, done: Done) -> Iterator[tuple[int, Columns]]:
+        """The columns that are judged; kept for the next time if they fit, as reading takes ten
+        times as long as judging."""
+        if self._kept:
+            for first, part in self._kept:
+                yield first, part
+                done(first + len(part["time_s"]), self.run.rows)
+            return
+        names = _judged_columns(self.run)
+        fits = self.run.rows * len(names) * 8 <= KEPT_BYTES
+        parts = []
+        for first, part in _parts(self.run, names, done):
+            parts += [(first, part)] if fits else []
+            yield first, part
+        self._kept[:] = parts
 
     @property
     def name(self) -> str:
@@ -52,6 +108,11 @@ class Recording:
         return self.run.info.model_dump()
 
     @property
+    def journal(self) -> list[Entry]:
+        """What the host had to say, oldest first."""
+        return self.run.journal_entries()
+
+    @property
     def remarks(self) -> tuple[str, ...]:
         """What is not as it should be with the log, a sentence each; none for a whole one."""
         told = [f"The log is torn: {self.run.torn}"] if self.run.torn else []
@@ -60,29 +121,85 @@ class Recording:
         return (*told, *(f"{one.text[0].upper()}{one.text[1:]}" for one in self.breaks))
 
     @property
-    def time_s(self) -> NDArray[np.float64]:
-        """Times of the rows, s."""
-        return self.column("time_s")
+    def otherwise(self) -> str | None:
+        """How the findings differ from those told while the run was recorded; None: not at all.
 
-    def column(self, name: str) -> NDArray[Any]:
-        """A column, shape (rows,). Raises KeyError when the log has none of that name."""
-        if name not in self._columns:  # a screen asks for the same ones at every move of its cursor
-            if name not in self.run.telemetry_schema.names:
-                raise KeyError(name)
-            self._columns.update(self.run.columns([name]))
-        return self._columns[name]
+        Of a torn log only what both have is compared: either may lack the end.
+        """
+        then = [(one["kind"], one["lane"], one["time_s"]) for one in self.run.recorded_findings()]
+        now = [(one.kind, one.lane, one.time_s) for one in self.findings]
+        both = min(len(then), len(now)) if self.run.torn else None
+        if then[:both] == now[:both]:
+            return None
+        writer = self.run.info.versions.get("plylane", "of unknown version")
+        return (
+            f"Judged otherwise than while it ran: {count_text(len(now))} now, {len(then)} "
+            f"then; recorded by plylane {writer}, this is {version('plylane')}"
+        )
+
+    def judged_again(self, settings: WatchSettings) -> dict[str, Any]:
+        """Findings of those settings beside those of the run, in a form that `json.dumps` takes.
+
+        `set`: the settings that differ. `findings_after`: as `findings` in `to_json`. `compared`:
+        every finding once, with its number from 0 before and after, null where there is none.
+        """
+        after = self.judge(settings)
+        return {
+            "set": differing(settings, self.settings),
+            "findings_after": [finding.to_json() for finding in after],
+            "compared": [row.to_json() for row in compare(self.findings, after)],
+        }
 
     def to_json(self) -> dict[str, Any]:
         """Rows and findings in a form that `json.dumps` takes."""
-        found = [finding.to_json() for finding in self.findings]
         return {
             "run": str(self.run.folder),
             "rows": self.run.rows,
             "torn": self.run.torn,
             "missing": list(self.run.missing),
             "breaks": [one.text for one in self.breaks],
-            "findings": found,
+            "findings": [finding.to_json() for finding in self.findings],
+            "findings_recorded": self.run.recorded_findings(),
         }
+
+
+class _Judge:
+    """Detectors over the parts of a run."""
+
+    def __init__(self, settings: WatchSettings) -> None:
+        self._settings = settings
+        self._watch = FeedWatch(settings)
+
+    def take(self, part: Columns, restarts: Iterable[int]) -> list[Finding]:
+        """Findings in the next rows; `restarts` are the rows with which the head came back.
+
+        Behind such a row all is learnt anew, as live; the row itself ends what was before.
+        """
+        edges = [0, *(row + 1 for row in restarts), len(part["time_s"])]
+        findings: list[Finding] = []
+        for number, (start, stop) in enumerate(pairwise(edges)):
+            if number:
+                self._watch = FeedWatch(self._settings)
+            findings += self._watch.judge({name: one[start:stop] for name, one in part.items()})
+        return findings
+
+
+def _judged_columns(run: Run) -> tuple[str, ...]:
+    """What can be judged of the run: zones only where all of each is logged."""
+    without = columns_used(run.info.lanes, 0)
+    used = columns_used(run.info.lanes, run.info.zones)
+    if set(used).difference(without).intersection(run.missing):
+        used = without
+    return tuple(name for name in used if name not in run.missing)
+
+
+def _parts(run: Run, names: Iterable[str], done: Done) -> Iterator[tuple[int, Columns]]:
+    """Columns part by part, each with the number of its first row."""
+    first = 0
+    for part in run.chunks(dict.fromkeys(names)):
+        yield first, part
+        first += len(part["time_s"])
+        done(first, run.rows)
 
 
 def watch_settings(run: Run) -> WatchSettings:

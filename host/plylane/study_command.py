@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json as json_text
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated, Any
@@ -83,18 +83,24 @@ def study(
         print_study(result.figures, _output())
 
 
-def replay_table(folder: Path, cluster: str | None, as_json: bool) -> None:
-    """Print the findings of all runs in a folder. Raises RunError, ParallelError."""
+def replay_table(
+    folder: Path, cluster: str | None, as_json: bool, changes: Mapping[str, str] | None = None
+) -> None:
+    """Print the findings of all runs in a folder, judged again with `changes` where there are any.
+
+    Raises RunError, WatchSettingsError, ParallelError.
+    """
     from plylane.parallel import Spread
     from plylane.run_table import run_table
 
     with progress("Judging") as show:
-        table = run_table(folder, Spread(-1, cluster), show)
+        table = run_table(folder, Spread(-1, cluster), show, changes)
     if as_json:
         print(json_text.dumps(table.to_json()))
         return
     console = _output()
-    console.print(_table("", _HEADS, [_cells(form) for form in table.findings]))
+    heads = (*_HEADS[:1], "change", *_HEADS[1:]) if changes else _HEADS
+    console.print(_table("", heads, [_cells(form) for form in table.findings]))
     console.print(f"{len(table.findings)} findings in {table.runs} runs.")
     for note in table.notes:
         console.print(f"Note: {note}", markup=False)
@@ -106,7 +112,8 @@ _HEADS = ("run", "time, s", "kind", "lane", "lost, mm", "finding")
 def _cells(form: dict[str, Any]) -> tuple[str, ...]:
     lane = "-" if form["lane"] is None else str(form["lane"])
     numbers = _number(form["time_s"]), form["kind"], lane, _number(form["lost_mm"])
-    return form["run"], *numbers, form["text"]
+    change = (form["change"],) if "change" in form else ()
+    return form["run"], *change, *numbers, form["text"]
 
 
 def _output() -> Console:

@@ -36,3 +36,8 @@ def clock(seconds: float) -> str:
     hours, rest = divmod(whole, 3600)
     minutes = f"{rest // 60:02d}" if hours else f"{rest // 60}"
     return f"{sign}{f'{hours}:' if hours else ''}{minutes}:{rest % 60:02d}"
+
+
+def count_text(findings: int) -> str:
+    """How many findings."""
+    return f"{findings} finding{'' if findings == 1 else 's'}"

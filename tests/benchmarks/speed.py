@@ -127,12 +127,12 @@ def plain_rows(folder: Path) -> int:
         return int(pa.ipc.open_stream(file).read_all().num_rows)
 
 
-def lengthened(folder: Path, into: Path) -> Path:
-    """A run over and over until it is ten hours long; each time feeding begins afresh."""
+def lengthened(folder: Path, into: Path, rows: int = TEN_HOURS_ROWS) -> Path:
+    """A run over and over until it has so many rows; each time feeding begins afresh."""
     shutil.copytree(folder, into)
     with pa.OSFile(str(folder / "telemetry.arrows")) as file:
         table = pa.ipc.open_stream(file).read_all().combine_chunks()
-    times = -(-TEN_HOURS_ROWS // table.num_rows)
+    times = -(-rows // table.num_rows)
     at = table.schema.get_field_index("time_s")
     first, length_s = table["time_s"][0].as_py(), table["time_s"][-1].as_py()
     with (

@@ -1,4 +1,4 @@
-"""The whole demo on the board's binary."""
+"""The whole demo on the board's binary, and its log judged again."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ import sys
 from pathlib import Path
 
 import pytest
+
+from plylane.recording import Recording
 
 
 def test_the_demo_is_played_on_the_board_to_complete(elf: Path, tmp_path: Path) -> None:
@@ -22,3 +24,6 @@ def test_the_demo_is_played_on_the_board_to_complete(elf: Path, tmp_path: Path) 
         3000.0, rel=0.03
     )  # slip, dirt and bends of its wheel
     assert [(found["kind"], found["lane"]) for found in outcome["findings"]] == [("strip_stuck", 3)]
+    again = Recording.open(Path(outcome["run"]))
+    assert [found.to_json() for found in again.findings] == outcome["findings"]
+    assert again.run.recorded_findings() == outcome["findings"]

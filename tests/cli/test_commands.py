@@ -128,6 +128,43 @@ def test_replay_finds_what_the_live_run_found(demo) -> None:
         assert set(finding) == {"kind", "time_s", "lane", "lost_mm", "evidence"}
 
 
+def test_replay_with_other_settings_tells_findings_before_and_after(demo) -> None:
+    folder, form = demo
+    arguments = ("replay", form["run"], "--json", "--set", "patience_mm=1.5")
+    again = plylane(*arguments, "--set", "confidence=0.9999", cwd=folder, check=True)
+    told = last_json(again.stdout)
+    assert told["set"] == {"patience_mm": 1.5, "confidence": 0.9999}
+    assert told["findings"] == told["findings_recorded"] == form["findings"]
+    assert [f["kind"] for f in told["findings_after"]] == ["unknown"]
+    assert [row["change"] for row in told["compared"]] == ["gone", "new"]
+    same = last_json(plylane(*arguments[:3], "--set", "cold_degC=6", cwd=folder, check=True).stdout)
+    assert same["findings_after"] == same["findings"]
+    assert [row["change"] for row in same["compared"]] == ["same"]
+
+
+def test_the_table_with_other_settings_says_what_changed(demo) -> None:
+    folder, _ = demo
+    arguments = ("replay", "runs", "--table", "--set", "confidence=0.9999")
+    text = plylane(*arguments, "--set", "patience_mm=1.5", cwd=folder, check=True).stdout
+    assert "change" in text
+    assert [word for word in text.split() if word in ("same", "gone", "new")] == ["gone", "new"]
+    table = last_json(plylane(*arguments, "--json", cwd=folder, check=True).stdout)
+    assert [(f["change"], f["kind"]) for f in table["findings"]] == [("same", "strip_stuck")]
+
+
+@pytest.mark.parametrize("more", [["--json"], ["--table"], []])
+def test_a_setting_that_cannot_be_is_one_line_with_near_names(demo, more: list[str]) -> None:
+    folder, form = demo
+    for told, words in (
+        ("patience=3", "no setting 'patience'; near it: patience_mm"),
+        ("step_mm=9", "step_mm is '9', it must be a number above 0, at most 5 mm"),
+    ):
+        done = plylane("replay", form["run"], *more, "--set", told, cwd=folder)
+        assert done.returncode == 2
+        assert words in done.stderr
+        assert len(done.stderr.strip().splitlines()) == 1
+
+
 def test_the_same_seed_gives_the_same_run_to_the_bit(short, tmp_path: Path) -> None:
     scenario, run = short
     arguments = ("demo", "--headless", "--scenario", scenario, "--json", "--seed")

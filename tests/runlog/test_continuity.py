@@ -85,8 +85,17 @@ def test_a_log_of_an_older_map_is_read_and_what_it_lacks_named(run: Path) -> Non
     recording = Recording.open(run)
     assert recording.to_json()["missing"] == ["trim_ppm", "pulse_overruns"]
     assert any("trim_ppm" in remark for remark in recording.remarks)
-    with pytest.raises(KeyError):
-        recording.column("trim_ppm")
+    assert "trim_ppm" not in recording.overview.values_at(1.0)
+
+
+@pytest.mark.parametrize("name", ["inputs", "zone2_sp_degC", "zone1_op_percent", "mismatch_mm"])
+def test_what_can_be_judged_without_a_column_is_judged(run: Path, name: str) -> None:
+    whole = Recording.open(run)
+    rewrite(run, lambda table: table.drop_columns([name]))
+    poor = Recording.open(run)
+    assert poor.findings == whole.findings == poor.judge(poor.settings)
+    assert any(name in remark for remark in poor.remarks)
+    assert len(poor.overview.curve(name, 0.0, 9.0, 50)[0]) == 0
 
 
 def test_columns_of_a_later_map_are_passed_over(run: Path) -> None:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import threading
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
 
@@ -29,7 +30,9 @@ from plylane.head.registers import (
 )
 from plylane.head.snapshot import Event, Snapshot
 from plylane.host_alarms import JOINTS_CLOSE, STRIP_ENDS_SOON, STRIP_OUT, HostAlarms
+from plylane.jam import WatchSettings
 from plylane.jam.finding import Finding
+from plylane.overview import Overview
 from plylane.runlog import Entry
 from plylane.trends import Limits, Trends, trend_names, trend_values
 
@@ -45,6 +48,9 @@ FINDING = Finding(
     11.6,
     {"onset_s": 236.1, "statistic_mm": 9.4, "threshold_mm": 8.0, "away_from_median_mm": -11.2},
 )
+
+SOONER = Finding("strip_stuck", 236.6, 3, 4.9, {"onset_s": 236.1, "likelihood": 0.98})
+OUTPUT_WHEEL = Finding("output_wheel_dirty", 372.0, None, 6.1, {"rate_percent": 3.1})
 
 
 def state_at(time_s: float) -> State:
@@ -293,25 +299,59 @@ def whole_run() -> list[Snapshot]:
     return [snapshot_at(0.1 * k) for k in range(4400)]
 
 
+@dataclass
+class FakeRows:
+    """Columns in memory, read as a run is."""
+
+    columns: dict[str, NDArray[Any]]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        return tuple(self.columns)
+
+    @property
+    def rows(self) -> int:
+        return len(self.columns["time_s"])
+
+    def chunks(
+        self, names: Iterable[str], rows: int = 6400, first: int = 0, stop: int | None = None
+    ) -> Iterator[dict[str, NDArray[Any]]]:
+        stop = self.rows if stop is None else min(stop, self.rows)
+        for begin in range(first, stop, rows):
+            end = min(begin + rows, stop)
+            yield {name: self.columns[name][begin:end] for name in names}
+
+
 class FakeRecording:
     """The whole invented run, ten rows a second."""
 
     def __init__(self, torn: str | None = None, until_s: float = 440.0) -> None:
         self.name = "run-0007"
         self.remarks = [f"The log is torn: {torn}"] if torn else []
+        self.otherwise: str | None = None
         self.info: dict[str, Any] = {"name": "pendant lamp rib", "end": {"state": "complete"}}
         self.events = [*EVENTS, *JAM_EVENTS]
+        self.journal = [
+            Entry(205.0, "strip_loaded", 5, "strip of 2400 mm put in behind 255 mm"),
+            Entry(251.0, "writer_taken", None, "192.0.2.7 port 40000 writes"),
+        ]
+        self.settings = WatchSettings()
         self.findings = [FINDING] if until_s > FINDING.time_s else []
+        self.found_again: list[Finding] = [SOONER, OUTPUT_WHEEL]
+        self.judged_with: list[WatchSettings] = []
+        self.hold = threading.Event()  # cleared: judging waits for it
+        self.hold.set()
         shots = [shot for shot in whole_run() if shot.time_s < until_s - 0.05]
-        self.time_s = np.array([shot.time_s for shot in shots])
         self.columns: dict[str, NDArray[Any]] = {
-            name: np.array([getattr(s.telemetry, name) for s in shots], dtype=np.float64)
-            for name in (
-                "feed_speed_mm_s", "output_speed_mm_s", "mismatch_mm",
-                "output_position_mm", "length_to_go_mm",
-            )
-        }  # fmt: skip
-        self.columns["state"] = np.array([int(s.telemetry.state) for s in shots])
+            "time_s": np.array([shot.time_s for shot in shots]),
+            "state": np.array([int(s.telemetry.state) for s in shots]),
+        }
+        for name in (
+            "feed_speed_mm_s", "output_speed_mm_s", "mismatch_mm",
+            "output_position_mm", "length_to_go_mm",
+        ):  # fmt: skip
+            values = [getattr(s.telemetry, name) for s in shots]
+            self.columns[name] = np.array(values, dtype=np.float64)
         for k in range(2):
             for what in ("pv_degC", "sp_degC", "op_percent"):
                 name = f"zone{k + 1}_{what}"
@@ -320,5 +360,23 @@ class FakeRecording:
             name = f"lane{k + 1}_position_mm"
             self.columns[name] = np.array([s.lanes[k].position_mm for s in shots])
 
-    def column(self, name: str) -> NDArray[Any]:
-        return self.columns[name]
+    @property
+    def time_s(self) -> NDArray[np.float64]:
+        return self.columns["time_s"]
+
+    @cached_property
+    def overview(self) -> Overview:
+        rows = FakeRows(self.columns)
+        overview = Overview(rows)
+        for part in rows.chunks(overview.names):
+            overview.take(part)
+        return overview
+
+    def judge(
+        self, settings: WatchSettings, done: Callable[[int, int], None] = lambda *_: None
+    ) -> list[Finding]:
+        self.judged_with.append(settings)
+        done(2200, 4400)
+        self.hold.wait(20.0)
+        done(4400, 4400)
+        return self.found_again

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable
 from typing import Any
 
-import numpy as np
 import pytest
 from textual.pilot import Pilot
 
@@ -79,18 +78,22 @@ class TestWhatIsSeen:
         assert "◆ The log is torn: telemetry.arrows ends in the middle" in seen(torn)
         assert "torn" not in seen(RUN)
 
+    def test_a_run_judged_otherwise_than_live_says_so(self) -> None:
+        recording = FakeRecording()
+        recording.otherwise = "Judged otherwise than while it ran: 1 finding now, 0 then"
+        assert "◆ Judged otherwise than while it ran: 1 finding now" in seen(recording)
+
     def test_a_run_without_findings_says_so(self) -> None:
         assert "No findings in this run." in seen(FakeRecording(until_s=60.0))
 
     def test_an_empty_log(self) -> None:
         empty = FakeRecording(until_s=1.0)
-        empty.time_s = np.array([])
-        empty.columns = {name: np.array([]) for name in empty.columns}
+        empty.columns = {name: column[:0] for name, column in empty.columns.items()}
         assert "The log has no rows." in seen(empty, "right", "n", "plus", "end")
 
     def test_a_log_with_missing_columns(self) -> None:
         poor = FakeRecording(until_s=60.0)
-        del poor.columns["length_to_go_mm"], poor.columns["state"]
+        del poor.columns["length_to_go_mm"], poor.columns["zone1_sp_degC"]
         assert "to go nan" in seen(poor)
 
     @pytest.mark.parametrize("size", [(40, 16), (60, 20), (200, 60)])

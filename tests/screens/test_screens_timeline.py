@@ -19,7 +19,7 @@ from plylane.jam.finding import Finding
 from plylane.screens.pictures import (
     Topic,
     draw,
-    fetch_recording,
+    fetch_overview,
     fetch_trends,
     spread_labels,
     time_labels,
@@ -32,7 +32,6 @@ from plylane.screens.timeline import (
     finding_marks,
     finding_title,
     next_finding,
-    row_at,
 )
 from plylane.trends import Trends, trend_names, trend_values
 from plylane.words import clock
@@ -111,7 +110,7 @@ class TestView:
         assert view.cell(110.0, 100) == WHOLE.cell(110.0, 100) == 25
 
     def test_an_empty_run_has_a_view(self) -> None:
-        assert View.whole(np.array([])).span_s == 1.0
+        assert View.whole(0.0, 0.0).span_s == 1.0
 
     @given(st.floats(0.0, 440.0), st.integers(1, 200))
     @example(120.0, 99)  # an edge just missed from below
@@ -127,7 +126,7 @@ class TestView:
 
 class TestBands:
     def test_the_run_is_cut_where_its_state_changes(self) -> None:
-        bands = state_bands(RUN.time_s, RUN.column("state"))
+        bands = state_bands(RUN.time_s, RUN.columns["state"])
         assert [b.state.name for b in bands] == [
             "IDLE", "STARTING", "EXECUTE", "HOLDING", "HELD", "UNHOLDING", "EXECUTE",
             "COMPLETING", "COMPLETE",
@@ -136,7 +135,7 @@ class TestBands:
 
     @given(st.integers(1, 200), st.floats(0.0, 400.0), st.floats(1.0, 440.0))
     def test_pieces_fill_the_width(self, width: int, start_s: float, span_s: float) -> None:
-        bands = state_bands(RUN.time_s, RUN.column("state"))
+        bands = state_bands(RUN.time_s, RUN.columns["state"])
         view = View(0.0, 440.0, start_s, min(440.0, start_s + span_s))
         assert sum(len(text) for text, _ in band_cells(bands, view, width)) == width
 
@@ -144,7 +143,7 @@ class TestBands:
         states = np.full(10_000, int(State.EXECUTE))
         states[5000] = int(State.HELD)
         bands = state_bands(np.arange(10_000.0), states)
-        pieces = band_cells(bands, View.whole(np.arange(10_000.0)), 40)
+        pieces = band_cells(bands, View.whole(0.0, 9999.0), 40)
         assert State.HELD in {state for _, state in pieces}
 
     def test_no_rows_no_bands(self) -> None:
@@ -186,31 +185,22 @@ class TestReadings:
     def told(self, at_s: float) -> str:
         return "\n".join(
             "".join(str(part if isinstance(part, str) else part.text) for part in row)
-            for row in readings(RUN, at_s)
+            for row in readings(RUN.overview, at_s)
         )
 
     def test_values_are_those_of_the_row_at_the_cursor(self) -> None:
         text = self.told(240.04)
-        row = row_at(RUN.time_s, 240.04)
+        row = np.flatnonzero(RUN.time_s <= 240.04)[-1]
         assert "4:00 (240.04 s)  Held" in text
-        assert f"laid {RUN.column('output_position_mm')[row]:.1f} mm" in text
-        assert f"mismatch {RUN.column('mismatch_mm')[row]:+.2f} mm" in text
+        assert f"laid {RUN.columns['output_position_mm'][row]:.1f} mm" in text
+        assert f"mismatch {RUN.columns['mismatch_mm'][row]:+.2f} mm" in text
         assert "3 -11.3" in text
 
     def test_a_log_without_rows_says_so(self) -> None:
         empty = FakeRecording()
-        empty.time_s = np.array([])
-        assert readings(empty, 0.0) == [["The log has no rows."]]
+        empty.columns = {name: column[:0] for name, column in empty.columns.items()}
+        assert readings(empty.overview, 0.0) == [["The log has no rows."]]
         assert run_detail(empty).startswith("0:00")
-
-    @given(arrays(np.float64, st.integers(1, 30), elements=st.floats(0, 100)), st.floats(-1, 101))
-    def test_the_row_is_the_newest_not_after_the_cursor(
-        self, times: np.ndarray, at_s: float
-    ) -> None:
-        time_s = np.sort(times)
-        row = row_at(time_s, at_s)
-        assert time_s[row] <= at_s or row == 0
-        assert row == len(time_s) - 1 or time_s[row + 1] > at_s
 
 
 class TestAxes:
@@ -245,7 +235,7 @@ class TestAxes:
 class TestPictures:
     @pytest.mark.parametrize("topic", Topic)
     def test_of_a_recording(self, topic: Topic) -> None:
-        picture = draw(topic, fetch_recording(RUN, WHOLE, 60), 2, 6, 8.0, (0.0, 440.0), {})
+        picture = draw(topic, fetch_overview(RUN.overview, WHOLE, 60), 2, 6, 8.0, (0.0, 440.0), {})
         low, high = picture.y_range
         for curve in picture.curves:
             assert len(curve.time_s) <= 120
@@ -254,7 +244,7 @@ class TestPictures:
 
     def test_setpoints_are_named_on_the_axis(self) -> None:
         view = View(0.0, 440.0, 160.0, 230.0)
-        fetch = fetch_recording(RUN, view, 60)
+        fetch = fetch_overview(RUN.overview, view, 60)
         picture = draw(Topic.TEMPERATURE, fetch, 2, 8, 8.0, (160.0, 230.0), {})
         assert picture.y_labels[110.0] == "guide 110"
         assert picture.y_labels[95.0] == "nip 95"

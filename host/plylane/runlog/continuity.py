@@ -45,10 +45,13 @@ class Continuity:
         self.breaks: list[Break] = []
         self._time_s, self._head_ms = math.nan, math.nan
 
-    def follow(self, time_s: NDArray[np.float64], head_ms: NDArray[Any]) -> None:
-        """Take the next rows: arrays of shape (rows,), s and ms (wrapping at 2^32)."""
+    def follow(self, time_s: NDArray[np.float64], head_ms: NDArray[Any]) -> list[int]:
+        """Take the next rows: arrays of shape (rows,), s and ms (wrapping at 2^32).
+
+        Returns which of these rows are the first after a reset of the head.
+        """
         if not len(time_s):
-            return
+            return []
         times = np.append(self._time_s, time_s)
         head = np.append(self._head_ms, head_ms.astype(np.float64))
         step_s, step_ms = np.diff(times), np.diff(head) % _WRAP_MS
@@ -67,3 +70,4 @@ class Continuity:
                 Break(kind, float(at[k]), float(lengths_s[k])) for k in np.flatnonzero(where)
             ]
         self._time_s, self._head_ms = float(times[-1]), float(head[-1])
+        return [int(row) for row in np.flatnonzero(reset)]

@@ -76,6 +76,11 @@ class Run:
         return self._telemetry.schema
 
     @property
+    def names(self) -> tuple[str, ...]:
+        """The telemetry columns that the run has."""
+        return tuple(self._telemetry.schema.names)
+
+    @property
     def telemetry(self) -> pa.Table:
         """All telemetry in memory at once: some 300 bytes a row."""
         return self._telemetry.table()

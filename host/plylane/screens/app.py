@@ -18,6 +18,7 @@ from plylane.screens.source import LiveHead, Recording
 from plylane.screens.theme import DARK, LIGHT
 
 if TYPE_CHECKING:
+    from plylane.jam import WatchSettings
     from plylane.plan.plan import CordPlan
     from plylane.screens.calibrate_source import CalibrateWork
     from plylane.screens.tune_source import TuneWork
@@ -63,6 +64,7 @@ class PlylaneApp(App[None]):
         tuner: Tuner | None = None,
         calibrator: Calibrator | None = None,
         plan: CordPlan | None = None,
+        settings: WatchSettings | None = None,
     ) -> None:
         super().__init__()
         self.register_theme(DARK)
@@ -74,13 +76,14 @@ class PlylaneApp(App[None]):
         self._tuner = tuner
         self._calibrator = calibrator
         self._plan = plan
+        self._settings = settings
 
     def on_mount(self) -> None:
         """The first screen."""
         if self.live is not None:
             self.push_screen(Monitor(self.live))
         elif self._recording is not None:
-            self.push_screen(Replay(self._recording))
+            self.push_screen(Replay(self._recording, settings=self._settings))
         elif self._plan is not None:
             self._show_plan(self._plan)
 
@@ -203,10 +206,10 @@ class MonitorApp(PlylaneApp):
 
 
 class ReplayApp(PlylaneApp):
-    """Starts on a recorded run."""
+    """Starts on a recorded run; with `settings`, judged again with them."""
 
-    def __init__(self, recording: Recording) -> None:
-        super().__init__(recording=recording)
+    def __init__(self, recording: Recording, settings: WatchSettings | None = None) -> None:
+        super().__init__(recording=recording, settings=settings)
 
 
 class PlanApp(PlylaneApp):

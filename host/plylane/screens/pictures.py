@@ -9,8 +9,8 @@ from enum import StrEnum
 import numpy as np
 
 from plylane.curves import round_times, thinned
+from plylane.overview import Overview
 from plylane.screens.decide import NO_READING_DEGC, zone_name
-from plylane.screens.source import Recording
 from plylane.screens.timeline import View
 from plylane.trends import FloatArray, Trends
 from plylane.words import clock
@@ -90,12 +90,11 @@ def fetch_trends(trends: Trends, span_s: float, columns: int) -> Fetch:
     return fetch
 
 
-def fetch_recording(recording: Recording, view: View, columns: int) -> Fetch:
-    """Curves over the part of a recording that a view shows."""
+def fetch_overview(overview: Overview, view: View, columns: int) -> Fetch:
+    """Curves over the part of a run that a view shows."""
 
     def fetch(name: str) -> tuple[FloatArray, FloatArray]:
-        values = recording.column(name)
-        return thinned(recording.time_s, values, view.start_s, view.end_s, columns)
+        return overview.curve(name, view.start_s, view.end_s, columns)
 
     return fetch
 

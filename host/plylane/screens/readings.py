@@ -2,122 +2,112 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Sequence
+from dataclasses import dataclass
 from statistics import median
-from typing import Any
-
-import numpy as np
-from numpy.typing import NDArray
 
 from plylane.head.registers import State
+from plylane.overview import Overview
 from plylane.screens.decide import Kind, Said, state_word, zone_name
 from plylane.screens.source import Recording
-from plylane.screens.timeline import row_at
 from plylane.trends import ZONE_COLUMNS
 from plylane.words import clock
 
 Line = list[Said | str]
 
 
-def readings(recording: Recording, at_s: float) -> list[Line]:
+def readings(overview: Overview, at_s: float) -> list[Line]:
     """Four lines: time and length, zones, feed, lanes."""
-    if not len(recording.time_s):
+    values = _Values(overview.values_at(at_s))
+    if not values:
         return [["The log has no rows."]]
-    row = row_at(recording.time_s, at_s)
     return [
-        _time_line(recording, row, at_s),
-        _zone_line(recording, row),
-        _feed_line(recording, row),
-        _lane_line(recording, row),
+        _time_line(values, at_s),
+        _zone_line(values, overview.zones),
+        _feed_line(values),
+        _lane_line(values, overview.lanes),
     ]
 
 
-def value(recording: Recording, name: str, row: int) -> float:
-    """A value of the log; not a number where the log has no such column."""
-    try:
-        return float(recording.column(name)[row])
-    except KeyError:
+class _Values(dict[str, float]):
+    """A row of the log; not a number where the log has no such column."""
+
+    def __missing__(self, name: str) -> float:
         return float("nan")
-
-
-def states_in(recording: Recording) -> NDArray[Any]:
-    """The column of states; Stopped throughout where the log has none."""
-    try:
-        return np.asarray(recording.column("state"))
-    except KeyError:
-        return np.full(len(recording.time_s), int(State.STOPPED))
-
-
-def zones_in(recording: Recording) -> int:
-    """How many zones the log has."""
-    return _count(recording, "zone{}_pv_degC")
-
-
-def lanes_in(recording: Recording) -> int:
-    """How many lanes the log has."""
-    return _count(recording, "lane{}_position_mm")
-
-
-def _count(recording: Recording, pattern: str) -> int:
-    for k in range(1, 9):
-        try:
-            recording.column(pattern.format(k))
-        except KeyError:
-            return k - 1
-    return 8
 
 
 def _quiet(text: str) -> Said:
     return Said(text, Kind.QUIET)
 
 
-def _time_line(recording: Recording, row: int, at_s: float) -> Line:
-    word = _state_word(int(states_in(recording)[row]))
-    laid = value(recording, "output_position_mm", row)
-    to_go = value(recording, "length_to_go_mm", row)
+def _time_line(values: _Values, at_s: float) -> Line:
     return [
-        *(_quiet("cursor   "), f"{clock(at_s)} ({at_s:.2f} s)  {word}"),
-        *(_quiet("   laid "), f"{laid:.1f}"),
-        *(_quiet(" mm, to go "), f"{to_go:.1f}", _quiet(" mm")),
+        *(_quiet("cursor   "), f"{clock(at_s)} ({at_s:.2f} s)  {_state_word(values['state'])}"),
+        *(_quiet("   laid "), f"{values['output_position_mm']:.1f}"),
+        *(_quiet(" mm, to go "), f"{values['length_to_go_mm']:.1f}", _quiet(" mm")),
     ]
 
 
-def _state_word(number: int) -> str:
-    return state_word(State(number)) if number in State.__members__.values() else "?"
+def _state_word(number: float) -> str:
+    return state_word(State(int(number))) if number in State.__members__.values() else "?"
 
 
-def _zone_line(recording: Recording, row: int) -> Line:
+def _zone_line(values: _Values, zones: int) -> Line:
     parts: Line = [_quiet("PV SP OP ")]
-    for k in range(zones_in(recording)):
-        pv, sp, op = (value(recording, f"zone{k + 1}_{what}", row) for what in ZONE_COLUMNS)
+    for k in range(zones):
+        pv, sp, op = (values[f"zone{k + 1}_{what}"] for what in ZONE_COLUMNS)
         parts += [_quiet(f"{zone_name(k)} "), f"{pv:.1f} {sp:.1f} {op:.0f}", _quiet(" %   ")]
     return parts
 
 
-def _feed_line(recording: Recording, row: int) -> Line:
-    feed = value(recording, "feed_speed_mm_s", row)
-    output = value(recording, "output_speed_mm_s", row)
-    mismatch = value(recording, "mismatch_mm", row)
+def _feed_line(values: _Values) -> Line:
+    feed, output = values["feed_speed_mm_s"], values["output_speed_mm_s"]
     return [
         *(_quiet("feed     "), f"{feed:.2f}", _quiet("  output "), f"{output:.2f}"),
         *(_quiet("  apart "), f"{feed - output:+.2f}", _quiet(" mm/s   mismatch ")),
-        *(f"{mismatch:+.2f}", _quiet(" mm")),
+        *(f"{values['mismatch_mm']:+.2f}", _quiet(" mm")),
     ]
 
 
-def _lane_line(recording: Recording, row: int) -> Line:
-    lanes = range(1, lanes_in(recording) + 1)
-    positions = [value(recording, f"lane{k}_position_mm", row) for k in lanes]
+def _lane_line(values: _Values, lanes: int) -> Line:
+    positions = [values[f"lane{k}_position_mm"] for k in range(1, lanes + 1)]
     middle = median(positions) if positions else 0.0
     parts: Line = [_quiet("lanes    ")]
-    for k, position in zip(lanes, positions, strict=True):
+    for k, position in enumerate(positions, start=1):
         parts += [_quiet(f"{k} "), f"{position - middle:+.1f}  "]
     return parts
 
 
-def count_text(findings: int) -> str:
-    """How many findings."""
-    return f"{findings} finding{'' if findings == 1 else 's'}"
+@dataclass(frozen=True, slots=True)
+class Told:
+    """Something the head or the host told."""
+
+    time_s: float
+    text: str
+
+
+def told_in(recording: Recording) -> tuple[Told, ...]:
+    """Events and the host's journal, oldest first."""
+    events = [Told(event.time_s, event.text) for event in recording.events]
+    journal = [Told(entry.time_s, entry.sentence) for entry in recording.journal]
+    return tuple(sorted([*events, *journal], key=lambda one: one.time_s))
+
+
+def told_near(told: Sequence[Told], at_s: float, count: int) -> list[Line]:
+    """`count` lines around a time; an arrow stands at the newest that is not after it."""
+    if not told:
+        return [[_quiet("The log has no events.")]]
+    newest = bisect_right(told, at_s + 1e-6, key=lambda one: one.time_s) - 1
+    first = max(0, min(newest - count // 2, len(told) - count))
+    return [
+        [
+            _quiet("▸" if first + k == newest else " "),
+            _quiet(f"{clock(one.time_s):>7}  "),
+            one.text if first + k <= newest else _quiet(one.text),
+        ]
+        for k, one in enumerate(told[first : first + count])
+    ]
 
 
 def remarks_text(remarks: Sequence[str]) -> str:
@@ -128,8 +118,7 @@ def remarks_text(remarks: Sequence[str]) -> str:
 
 def run_detail(recording: Recording) -> str:
     """What stands behind the name: length of the log, and what run.toml says of the run."""
-    info, time_s = recording.info, recording.time_s
-    length = float(time_s[-1] - time_s[0]) if len(time_s) else 0.0
+    info, length = recording.info, recording.overview.last_s - recording.overview.first_s
     end = info.get("end") or {}
     told = [info.get("name"), end.get("state"), info.get("started")]
     return ", ".join([clock(length), *(str(one) for one in told if one)])

@@ -2,47 +2,56 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
 from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Vertical
+from textual.containers import Horizontal, Vertical
+from textual.message import Message
 from textual.screen import Screen
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
+from textual.worker import get_current_worker
 
-from plylane.curves import state_bands
+from plylane.jam import WatchSettings
+from plylane.jam.finding import Finding
 from plylane.screens.decide import Kind, Said
 from plylane.screens.help import REPLAY_KEYS, Help
-from plylane.screens.pictures import Mark, Picture, Topic, draw, fetch_recording, time_labels
+from plylane.screens.judge_again import JudgeAgain
+from plylane.screens.judged import Judged, heads_text, judging_text, row_evidence, row_text
+from plylane.screens.pictures import Mark, Picture, Topic, draw, fetch_overview, time_labels
 from plylane.screens.readings import (
-    count_text,
     readings,
     remarks_text,
     run_detail,
-    states_in,
-    zones_in,
+    told_in,
+    told_near,
 )
 from plylane.screens.source import Recording
-from plylane.screens.timeline import (
-    View,
-    finding_evidence,
-    finding_title,
-    next_finding,
-)
+from plylane.screens.timeline import View, next_finding
 from plylane.screens.widgets.heading import Heading
 from plylane.screens.widgets.plot import Plot
 from plylane.screens.widgets.text import line, lines
 from plylane.screens.widgets.timeline import Strip, Timeline
 from plylane.trends import Limits
+from plylane.words import count_text
 
 ZOOM = 0.5
 NEAR_S = 60.0  # how much time a jump to a finding shows, at most
+TOLD_LINES = 4
+JUDGING = "judging"
 PAIRS = (
     (Topic.TEMPERATURE, Topic.MISMATCH),
     (Topic.OUTPUT, Topic.SPEED),
 )
-KEYS_LINE = "← → cursor   n p finding   + - zoom   0 all   v plots   ? keys   q back"
+KEYS_LINE = "← → cursor  n p finding  + - zoom  v plots  e events  j judge  ? keys  q back"
+
+
+class _EndedError(Exception):
+    """The judging is not wanted any more."""
 
 
 class Replay(Screen[None]):
@@ -53,71 +62,115 @@ class Replay(Screen[None]):
         Binding("right", "move(1)", "Cursor on", id="replay.right"),
         Binding("shift+left", "move(-10)", "Cursor far back", id="replay.far-left"),
         Binding("shift+right", "move(10)", "Cursor far on", id="replay.far-right"),
-        Binding("home", "end(0)", "First row", id="replay.first", priority=True),
-        Binding("end", "end(1)", "Last row", id="replay.last", priority=True),
+        Binding("home", "edge(0)", "First row", id="replay.first", priority=True),
+        Binding("end", "edge(1)", "Last row", id="replay.last", priority=True),
         Binding("n", "finding(1)", "Next finding", id="replay.next"),
         Binding("p", "finding(-1)", "Previous finding", id="replay.previous"),
         Binding("plus,equals_sign", "zoom(-1)", "Zoom in", id="replay.in"),
         Binding("minus", "zoom(1)", "Zoom out", id="replay.out"),
         Binding("0", "whole", "Whole run", id="replay.whole"),
         Binding("v", "pair", "Next plots", id="replay.pair"),
+        Binding("e", "told", "Events", id="replay.told"),
+        Binding("j", "judge", "Judge again", id="replay.judge"),
+        Binding("u", "as_run", "Settings of the run", id="replay.as-run"),
+        Binding("x", "end", "End the judging", id="replay.end"),
         Binding("question_mark", "help", "Help", id="replay.help"),
         Binding("escape", "app.step_back", "Back", id="replay.back"),
     ]
 
-    def __init__(self, recording: Recording, limits: Limits | None = None) -> None:
+    @dataclass
+    class Judging(Message):
+        """So much of the run has been judged again."""
+
+        share: float
+
+    @dataclass
+    class Found(Message):
+        """The run has been judged again."""
+
+        settings: WatchSettings
+        findings: Sequence[Finding]
+
+    @dataclass
+    class NotJudged(Message):
+        """It could not be judged again."""
+
+        why: str
+
+    def __init__(
+        self,
+        recording: Recording,
+        limits: Limits | None = None,
+        settings: WatchSettings | None = None,
+    ) -> None:
+        """With `settings`, judged again with them at once."""
         super().__init__()
         self.recording = recording
         self.limits = limits or Limits()
-        self.view = View.whole(recording.time_s)
+        self.view = View.whole(recording.overview.first_s, recording.overview.last_s)
         self.cursor_s = self.view.first_s
-        self._findings = tuple(recording.findings)
-        self._bands = tuple(state_bands(recording.time_s, states_in(recording)))
-        self._zones = zones_in(recording)
+        self.judged = Judged.of(recording.settings, recording.findings)
+        self._first_settings = settings
+        self._bands = tuple(recording.overview.bands)
+        self._told = told_in(recording)
+        self._judging: float | None = None  # how much of it is done
         self._pair = 0
 
     def compose(self) -> ComposeResult:
-        """From the top: run, tear, timeline, plots, values, findings, keys."""
+        """From the top: run, remarks, timeline, plots, values and events, findings, keys."""
         yield Heading()
-        if self.recording.remarks:
-            yield Static(remarks_text(self.recording.remarks), id="remarks", markup=False)
+        remarks = [one for one in (*self.recording.remarks, self.recording.otherwise) if one]
+        if remarks:
+            yield Static(remarks_text(remarks), id="remarks", markup=False)
         yield Timeline()
         with Vertical(id="plots"):
             yield Plot(x_axis=False, id="upper")
             yield Plot(x_axis=False, id="middle-upper")
             yield Plot(x_axis=False, id="middle-lower")
             yield Plot(id="lower")
-        yield Static(id="values")
+        with Horizontal(id="at-cursor"):
+            yield Static(id="values")
+            yield Static(id="told")
+        yield Static(id="judged", markup=False)
         yield OptionList(id="findings", compact=True, markup=False)
         yield Static(id="evidence", markup=False)
         yield Static(KEYS_LINE, id="keys", markup=False)
 
     def on_mount(self) -> None:
-        """Name the run, list the findings; the first picture comes with the first size."""
+        """Name the run; the first picture and the list come with the first size."""
         heading = self.query_one(Heading)
         heading.title, heading.detail = f"Replay  {self.recording.name}", run_detail(self.recording)
-        heading.status = Said(count_text(len(self._findings)), Kind.QUIET)
-        options = self.query_one("#findings", OptionList)
-        options.set_options([Option(finding_title(k, f)) for k, f in enumerate(self._findings, 1)])
-        options.display = bool(self._findings)
-        options.focus()
-        self._show_evidence(None)
+        self.query_one("#findings", OptionList).focus()
+        if self._first_settings is not None:
+            self._judge_with(self._first_settings)
 
     def on_resize(self) -> None:
         """Everything is cut to the size."""
-        self.call_after_refresh(self.show)
+        self.call_after_refresh(self._size_known)
+
+    def _size_known(self) -> None:
+        self._list_findings()
+        self.show()
 
     # ------------------------------------------------------------------- what is shown
 
     def show(self) -> None:
         """Draw timeline, plots and values anew."""
-        strip = Strip(self._bands, self._findings, self.view, self.cursor_s)
+        try:
+            self._draw()
+        except (ValueError, OSError) as fault:  # the log has been changed or taken away
+            self.notify(str(fault), severity="error", markup=False)
+
+    def _draw(self) -> None:
+        strip = Strip(self._bands, self.judged.after, self.view, self.cursor_s, self.judged.gone)
         self.query_one(Timeline).strip = strip
         for plot, topic in self._plots():
             if plot.curves.size:
                 plot.show(self._picture(plot, topic))
-        told = readings(self.recording, self.cursor_s)
+        told = readings(self.recording.overview, self.cursor_s)
         self.query_one("#values", Static).update(lines([line(*row) for row in told]))
+        near = told_near(self._told, self.cursor_s, TOLD_LINES)
+        self.query_one("#told", Static).update(lines([line(*row) for row in near]))
 
     def _plots(self) -> list[tuple[Plot, Topic]]:
         first, second = PAIRS[self._pair]
@@ -128,21 +181,46 @@ class Replay(Screen[None]):
 
     def _picture(self, plot: Plot, topic: Topic) -> Picture:
         curves, view = plot.curves, self.view
-        fetch = fetch_recording(self.recording, view, 2 * curves.columns)
+        overview = self.recording.overview
+        fetch = fetch_overview(overview, view, 2 * curves.columns)
         x_labels = time_labels(view, curves.columns)
         limit = self.limits.mismatch_mm
         picture = draw(
-            topic, fetch, self._zones, curves.rows, limit, (view.start_s, view.end_s), x_labels
+            topic, fetch, overview.zones, curves.rows, limit, (view.start_s, view.end_s), x_labels
         )
-        found = tuple(Mark(f.time_s, "medium") for f in self._findings)
+        found = tuple(Mark(f.time_s, "medium") for f in self.judged.after)
         return picture.with_marks((*found, Mark(self.cursor_s, "strong")))
+
+    def _list_findings(self) -> None:
+        """The list, before and after side by side once the run was judged again."""
+        judged, width = self.judged, self.size.width - 3  # padding and scroll bar
+        self.query_one(Heading).status = Said(count_text(len(judged.after)), Kind.QUIET)
+        options = self.query_one("#findings", OptionList)
+        at = options.highlighted
+        options.set_options([Option(row_text(judged, row, width)) for row in judged.rows])
+        options.display = bool(judged.rows)
+        if at is not None and judged.rows:
+            options.highlighted = at = min(at, len(judged.rows) - 1)
+        self._show_evidence(at if judged.rows else None)
+        self._show_judged()
+
+    def _show_judged(self) -> None:
+        """What the columns are, or how far the judging is."""
+        text, width = "", self.size.width - 3
+        if self._judging is not None:
+            text = judging_text(self._judging, width)
+        elif self.judged.again:
+            text = heads_text(self.judged, width)
+        heads = self.query_one("#judged", Static)
+        heads.update(text)
+        heads.display = bool(text)
 
     def _show_evidence(self, at: int | None) -> None:
         evidence = self.query_one("#evidence", Static)
         if at is None:
-            evidence.update("" if self._findings else "No findings in this run.")
+            evidence.update("" if self.judged.rows else "No findings in this run.")
         else:
-            evidence.update(f"Evidence: {finding_evidence(self._findings[at])}")
+            evidence.update(row_evidence(self.judged, self.judged.rows[at]))
 
     # -------------------------------------------------------------------- what is asked
 
@@ -151,7 +229,7 @@ class Replay(Screen[None]):
         width = max(2, self.query_one("#upper", Plot).curves.columns)
         self._cursor_to(self.cursor_s + cells * self.view.span_s / width)
 
-    def action_end(self, last: int) -> None:
+    def action_edge(self, last: int) -> None:
         """Cursor to the first or the last row."""
         self._cursor_to(self.view.last_s if last else self.view.first_s)
 
@@ -162,7 +240,7 @@ class Replay(Screen[None]):
 
     def action_finding(self, step: int) -> None:
         """Cursor to the next or previous finding."""
-        at = next_finding(self._findings, self.cursor_s, step)
+        at = next_finding(self.judged.shown, self.cursor_s, step)
         if at is None:
             self.notify("No finding further on." if step > 0 else "No finding further back.")
             return
@@ -171,7 +249,7 @@ class Replay(Screen[None]):
 
     def _jump(self, at: int) -> None:
         """Cursor on a finding, and close enough to see what led up to it."""
-        self.cursor_s = self.view.clamped(self._findings[at].time_s)
+        self.cursor_s = self.view.clamped(self.judged.shown[at].time_s)
         if self.view.span_s > NEAR_S:
             self.view = self.view.zoomed(NEAR_S / self.view.span_s, self.cursor_s)
         self.view = self.view.around(self.cursor_s)
@@ -202,6 +280,84 @@ class Replay(Screen[None]):
     def action_pair(self) -> None:
         """The other two topics."""
         self._pair = 1 - self._pair
+        self.show()
+
+    def action_told(self) -> None:
+        """Events and journal in the place of the values, and back; where both fit, both stand."""
+        self.toggle_class("-told")
+
+    # ------------------------------------------------------------------- judging again
+
+    def action_judge(self) -> None:
+        """Ask for other settings."""
+        ask = JudgeAgain(self.judged.settings, self.recording.settings)
+        self.app.push_screen(ask, self._settings_given)
+
+    def _settings_given(self, settings: WatchSettings | None) -> None:
+        if settings is not None:
+            self._judge_with(settings)
+
+    def action_as_run(self) -> None:
+        """Back to the settings of the run."""
+        self._judge_with(self.recording.settings)
+
+    def action_end(self) -> None:
+        """End the judging; what stood there stays."""
+        if self._judging is not None:
+            self.workers.cancel_group(self, JUDGING)
+            self._judging = None
+            self._show_judged()
+
+    def _judge_with(self, settings: WatchSettings) -> None:
+        self.action_end()
+        if settings == self.recording.settings:
+            self._take(Judged.of(settings, self.recording.findings))
+            return
+        self._judging = 0.0
+        self._show_judged()
+        work = partial(self._judge, settings)
+        self.run_worker(work, thread=True, exclusive=True, group=JUDGING)
+
+    def _judge(self, settings: WatchSettings) -> None:
+        """In a thread of its own."""
+        worker = get_current_worker()
+
+        def done(number: int, all_: int) -> None:
+            if worker.is_cancelled:
+                raise _EndedError
+            self.post_message(self.Judging(number / all_))
+
+        try:
+            found = self.recording.judge(settings, done)
+        except _EndedError:
+            return
+        except (ValueError, OSError) as fault:
+            self.post_message(self.NotJudged(str(fault)))
+            return
+        if not worker.is_cancelled:
+            self.post_message(self.Found(settings, found))
+
+    def on_replay_judging(self, message: Judging) -> None:
+        """How far it is."""
+        if self._judging is not None:
+            self._judging = message.share
+            self._show_judged()
+
+    def on_replay_found(self, message: Found) -> None:
+        """Before and after side by side."""
+        if self._judging is not None:
+            self._judging = None
+            run_settings, before = self.recording.settings, self.recording.findings
+            self._take(Judged.of(run_settings, before, message.settings, message.findings))
+
+    def on_replay_not_judged(self, message: NotJudged) -> None:
+        """What stood there stays."""
+        self.action_end()
+        self.notify(message.why, severity="error", markup=False)
+
+    def _take(self, judged: Judged) -> None:
+        self.judged = judged
+        self._list_findings()
         self.show()
 
     def action_help(self) -> None:

@@ -6,20 +6,20 @@ screen reads must be cheap: it is read several times a second in the screen's ow
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Protocol
-
-from numpy.typing import NDArray
 
 from plylane.clearing import Clearing
 from plylane.feed.lanes import LaneBook
 from plylane.head.registers import Command
 from plylane.head.snapshot import Event, Snapshot
 from plylane.host_alarms import HostAlarms
+from plylane.jam import WatchSettings
 from plylane.jam.finding import Finding
+from plylane.overview import Overview
 from plylane.runlog.journal import Entry
-from plylane.trends import FloatArray, Limits, Trends
+from plylane.trends import Limits, Trends
 
 
 class LinkStatus(Protocol):
@@ -143,19 +143,33 @@ class Recording(Protocol):
         """What is not as it should be with the log, a sentence each; none for a whole one."""
 
     @property
-    def time_s(self) -> FloatArray:
-        """Times of the rows, s, rising."""
+    def otherwise(self) -> str | None:
+        """How the findings differ from those told while the run was recorded."""
 
     @property
     def events(self) -> Sequence[Event]:
         """Oldest first."""
 
     @property
+    def journal(self) -> Sequence[Entry]:
+        """What the host had to say, oldest first."""
+
+    @property
+    def overview(self) -> Overview:
+        """States, signals and values."""
+
+    @property
+    def settings(self) -> WatchSettings:
+        """Of the detectors, when the run was recorded."""
+
+    @property
     def findings(self) -> Sequence[Finding]:
-        """In order of time."""
+        """What these settings find, in order of time."""
 
-    def column(self, name: str) -> NDArray[Any]:
-        """A column, as long as `time_s`. Raises KeyError when the log has none of that name.
+    def judge(
+        self, settings: WatchSettings, done: Callable[[int, int], None] = ...
+    ) -> Sequence[Finding]:
+        """What other settings find. May take long: not in the screen's thread.
 
-        Asked for again at every move of the cursor: it must not be decoded anew each time.
+        `done` is told of progress, so many rows of so many; what it raises ends the judging.
         """

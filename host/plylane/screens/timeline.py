@@ -8,13 +8,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from plylane.curves import Band
 from plylane.head.registers import State
 from plylane.jam.finding import Finding
 from plylane.screens.decide import quantity, state_word
-from plylane.trends import FloatArray
 from plylane.words import clock
 
 SHORTEST_S = 1.0  # the closest a timeline zooms in
@@ -30,11 +27,10 @@ class View:
     end_s: float
 
     @classmethod
-    def whole(cls, time_s: FloatArray) -> View:
+    def whole(cls, first_s: float, last_s: float) -> View:
         """All of a run; a second where there is nothing."""
-        first = float(time_s[0]) if len(time_s) else 0.0
-        last = max(float(time_s[-1]) if len(time_s) else 0.0, first + SHORTEST_S)
-        return cls(first, last, first, last)
+        last_s = max(last_s, first_s + SHORTEST_S)
+        return cls(first_s, last_s, first_s, last_s)
 
     @property
     def span_s(self) -> float:
@@ -115,9 +111,17 @@ def _fitted(word: str, width: int) -> str:
     return word.center(width) if len(word) <= width else word[: min(3, width)].ljust(width)
 
 
-def finding_marks(findings: Sequence[Finding], view: View, width: int) -> str:
-    """A line of `width` with the findings' numbers, e.g. "◆1"; two in one place become "◆+"."""
+def finding_marks(
+    findings: Sequence[Finding], view: View, width: int, gone: Sequence[Finding] = ()
+) -> str:
+    """A line of `width` with the findings' numbers, e.g. "◆1"; two in one place become "◆+".
+
+    Those that are `gone` with other settings become "◇" where there is room.
+    """
     cells = [" "] * (width + 1)
+    for finding in gone:
+        if (at := view.cell(finding.time_s, width)) is not None:
+            cells[at] = "◇"
     for number, finding in enumerate(findings, start=1):
         at = view.cell(finding.time_s, width)
         if at is None:
@@ -136,13 +140,6 @@ def next_finding(findings: Sequence[Finding], time_s: float, step: int) -> int |
     if step > 0:
         return after[0] if after else None
     return before[-1] if before else None
-
-
-def row_at(time_s: FloatArray, at_s: float) -> int:
-    """Index of the newest row not after `at_s`; the first row before that. Empty: IndexError."""
-    if not len(time_s):
-        raise IndexError("no rows")
-    return max(0, int(np.searchsorted(time_s, at_s, side="right")) - 1)
 
 
 def finding_title(number: int, finding: Finding) -> str:

@@ -27,6 +27,7 @@ class Strip:
     findings: tuple[Finding, ...]
     view: View
     cursor_s: float
+    gone: tuple[Finding, ...] = ()
 
 
 class Timeline(Widget):
@@ -42,7 +43,7 @@ class Timeline(Widget):
         return lines([self._marks(strip, width), self._bands(strip, width)])
 
     def _marks(self, strip: Strip, width: int) -> Content:
-        marks = finding_marks(strip.findings, strip.view, width)
+        marks = finding_marks(strip.findings, strip.view, width, strip.gone)
         parts = [Said(c, Kind.MEDIUM) for c in marks]
         at = strip.view.cell(strip.cursor_s, width)
         if at is not None:
