@@ -74,14 +74,18 @@ def number_text(value: float) -> str:
     return text.removesuffix(".0") if "e" not in text else f"{value:g}"
 
 
-FIELDS = tuple(WatchField.of(name, info) for name, info in WatchSettings.model_fields.items())
+FIELDS = tuple(
+    WatchField.of(name, info)
+    for name, info in WatchSettings.model_fields.items()
+    if info.annotation is float  # where strips end is known of a run, not chosen
+)
 _BY_NAME = {field.name: field for field in FIELDS}
 
 
 def differing(settings: WatchSettings, base: WatchSettings) -> dict[str, float]:
     """The settings that differ from `base`, by name."""
-    before, now = base.model_dump(), settings.model_dump()
-    return {name: value for name, value in now.items() if value != before[name]}
+    values = {field.name: float(getattr(settings, field.name)) for field in FIELDS}
+    return {name: value for name, value in values.items() if value != getattr(base, name)}
 
 
 def with_changes(base: WatchSettings, changes: Mapping[str, str]) -> WatchSettings:
