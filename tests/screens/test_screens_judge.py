@@ -46,6 +46,8 @@ class TestAsking:
     def test_every_setting_is_there_with_value_unit_and_range(self) -> None:
         text = after(FakeRecording(), "j", size=LARGE)
         for field, info in WatchSettings.model_fields.items():
+            if field == "strip_ends":  # known of a run, not chosen
+                continue
             words = field.replace("_mm_s", "").replace("_mm", "").replace("_degC", "")
             assert words.replace("_", " ") in text
             assert f"{info.default:g}" in text
