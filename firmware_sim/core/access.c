@@ -21,10 +21,11 @@ union input {
 
 struct place { /* of one register */
     struct reg_block block;
-    struct reg_entry entry;
     uint8_t number; /* index in reg_blocks */
-    uint8_t index;  /* in reg_entries */
     uint8_t instance;
+    uint8_t entry; /* the register's number in reg_kinds */
+    uint8_t kind;
+    uint8_t word; /* its place in the instance, in registers */
 };
 
 struct fault { /* what is wrong with a write: REFUSAL_NONE, or why and where */
@@ -33,20 +34,30 @@ struct fault { /* what is wrong with a write: REFUSAL_NONE, or why and where */
     int32_t value;
 };
 
-static bool wide(const struct reg_entry *entry)
+static ONE_COPY uint8_t words_of(uint8_t kind)
 {
-    return entry->kind & TYPE_WIDE;
+    return kind & TYPE_WIDE ? 2u : 1u;
 }
 
-static int32_t limit(const struct reg_entry *entry, uint8_t which)
+static int32_t joined(uint8_t kind, uint16_t high, uint16_t low)
 {
-    const uint16_t *row = reg_limits[entry->limits];
-    uint16_t low = flash_u16(&row[which]);
-
-    if (wide(entry)) {
-        return (int32_t)((uint32_t)flash_u16(&row[LIMITS + which]) << 16 | low);
+    if (kind & TYPE_WIDE) {
+        return (int32_t)((uint32_t)high << 16 | low);
     }
-    return entry->kind & TYPE_SIGNED ? (int16_t)low : (int32_t)low;
+    return kind & TYPE_SIGNED ? (int16_t)low : (int32_t)low;
+}
+
+static uint16_t limit_word(uint8_t row, uint8_t which)
+{
+    return flash_u16(&reg_values[flash_u8(&reg_limits[row][which])]);
+}
+
+static ONE_COPY int32_t limit(const struct place *place, uint8_t which)
+{
+    uint8_t row = flash_u8(&reg_limits_at[place->entry - ENTRY_FIRST_HOLDING]);
+    uint16_t high = place->kind & TYPE_WIDE ? limit_word((uint8_t)(row + 1u), which) : 0;
+
+    return joined(place->kind, high, limit_word(row, which));
 }
 
 static ONE_COPY void take_block(struct place *place, uint8_t number)
@@ -69,7 +80,8 @@ static bool find_block(uint8_t space, uint16_t address, struct place *place, uin
         uint16_t at = (uint16_t)(address - flash_u16(&block->address)); /* far too big where it comes before */
         uint8_t words = flash_u8(&block->words);
 
-        if (at < (uint16_t)(words * flash_u8(&block->instances)) && flash_u8(&block->space) == space) {
+        if (at < (uint16_t)(words * flash_u8(&block->instances)) &&
+            (flash_u8(&block->home) == HOME_INPUT) == (space == SPACE_INPUT)) {
             take_block(place, number);
             place->instance = 0;
             for (; at >= words; at = (uint16_t)(at - words)) {
@@ -86,54 +98,76 @@ static bool find_block(uint8_t space, uint16_t address, struct place *place, uin
     return false;
 }
 
-/* The register that covers an address, perhaps with its second word. */
+static ONE_COPY void take_entry(struct place *place, uint8_t entry, uint8_t word)
+{
+    place->entry = entry;
+    place->word = word;
+    place->kind = flash_u8(&reg_kinds[entry]);
+}
+
+static ONE_COPY void first_entry(struct place *place)
+{
+    take_entry(place, place->block.first, 0);
+}
+
+/* On to the register behind it; false at the end of the block. */
+static ONE_COPY bool next_entry(struct place *place)
+{
+    take_entry(place, (uint8_t)(place->entry + 1u), (uint8_t)(place->word + words_of(place->kind)));
+    if (place->word == place->block.words) {
+        place->instance++;
+        first_entry(place);
+    }
+    return place->instance < place->block.instances;
+}
+
+/* The register that covers an address, perhaps with its second word: *word is then 1. */
 static bool find(uint8_t space, uint16_t address, struct place *place, uint8_t *word)
 {
     if (!find_block(space, address, place, word)) {
         return false;
     }
-    place->index = (uint8_t)(place->block.first + place->block.entries);
-    do {
-        place->index--;
-    } while (flash_u8(&reg_entries[place->index].word) > *word);
-    flash_copy(&place->entry, &reg_entries[place->index], sizeof place->entry);
-    *word = (uint8_t)(*word - place->entry.word);
+    first_entry(place);
+    while ((uint8_t)(place->word + words_of(place->kind)) <= *word) {
+        next_entry(place);
+    }
+    *word = (uint8_t)(*word - place->word);
     return true;
 }
 
-/* On to the register behind it; false at the end of the block. */
-static bool find_next(struct place *place)
+static uint16_t instance_at(const struct place *place)
 {
-    place->index++;
-    if (place->index == (uint8_t)(place->block.first + place->block.entries)) {
-        place->index = place->block.first;
-        place->instance++;
-    }
-    flash_copy(&place->entry, &reg_entries[place->index], sizeof place->entry);
-    return place->instance < place->block.instances;
+    return (uint16_t)(place->block.offset + 2u * (uint16_t)(place->instance * place->block.words));
 }
 
-static int32_t load(const uint8_t *from, const struct reg_entry *entry)
+static ONE_COPY uint8_t *holding(struct head *head, const struct place *place)
 {
-    int16_t narrow;
+    uint8_t *home = place->block.home == HOME_LIVE ? (uint8_t *)&head->live : (uint8_t *)&head->settings;
+
+    return home + instance_at(place) + 2u * place->word;
+}
+
+static int32_t load(const uint8_t *from, uint8_t kind)
+{
+    uint16_t narrow;
     int32_t value;
 
-    if (wide(entry)) {
-        memcpy(&value, from + entry->offset, sizeof value);
+    if (kind & TYPE_WIDE) {
+        memcpy(&value, from, sizeof value);
         return value;
     }
-    memcpy(&narrow, from + entry->offset, sizeof narrow);
-    return entry->kind & TYPE_SIGNED ? narrow : (int32_t)(uint16_t)narrow;
+    memcpy(&narrow, from, sizeof narrow);
+    return joined(kind, 0, narrow);
 }
 
-static ONE_COPY void store(uint8_t *to, const struct reg_entry *entry, int32_t value)
+static ONE_COPY void store(uint8_t *to, uint8_t kind, int32_t value)
 {
     int16_t narrow = (int16_t)value;
 
-    if (wide(entry)) {
-        memcpy(to + entry->offset, &value, sizeof value);
+    if (kind & TYPE_WIDE) {
+        memcpy(to, &value, sizeof value);
     } else {
-        memcpy(to + entry->offset, &narrow, sizeof narrow);
+        memcpy(to, &narrow, sizeof narrow);
     }
 }
 
@@ -147,41 +181,33 @@ static uint8_t *put_word(uint8_t *out, uint16_t word)
 }
 
 /* Words `from` up to `to` of one instance, high word first; returns where the next ones go. */
-static ONE_COPY uint8_t *put_words(const struct reg_block *block, const uint8_t *data, uint8_t from, uint8_t to,
-                          uint8_t *out)
+static ONE_COPY uint8_t *put_words(uint8_t entry, const uint8_t *data, uint8_t from, uint8_t to, uint8_t *out)
 {
-    const struct reg_entry *entry = &reg_entries[block->first];
     uint8_t word;
 
     for (word = 0; word < to; word++, entry++) {
-        const uint8_t *at = data + flash_u8(&entry->offset);
-        uint16_t narrow;
+        uint8_t kind = flash_u8(&reg_kinds[entry]);
+        uint32_t value = (uint32_t)load(data + 2u * word, kind);
 
-        if (flash_u8(&entry->kind) & TYPE_WIDE) {
-            uint32_t value;
-
-            memcpy(&value, at, sizeof value);
+        if (kind & TYPE_WIDE) {
             if (word >= from) {
                 out = put_word(out, (uint16_t)(value >> 16));
             }
             word++;
-            narrow = (uint16_t)value;
-        } else {
-            memcpy(&narrow, at, sizeof narrow);
         }
         if (word >= from && word < to) {
-            out = put_word(out, narrow);
+            out = put_word(out, (uint16_t)value);
         }
     }
     return out;
 }
 
-static const uint8_t *holding_const(const struct head *head, const struct reg_block *block, uint8_t instance)
+static const uint8_t *holding_const(const struct head *head, const struct place *place)
 {
-    const uint8_t *home = block->home == HOME_LIVE ? (const uint8_t *)&head->live
-                                                   : (const uint8_t *)&head->settings;
+    const uint8_t *home = place->block.home == HOME_LIVE ? (const uint8_t *)&head->live
+                                                         : (const uint8_t *)&head->settings;
 
-    return home + block->offset + (uint16_t)(instance * block->size);
+    return home + instance_at(place);
 }
 
 uint8_t access_mapped(uint8_t space, uint16_t address, uint16_t count)
@@ -226,9 +252,9 @@ uint8_t access_read(const struct head *head, uint8_t space, uint16_t address, ui
         if (place.block.home == HOME_INPUT) {
             snapshot_fill(head, place.number, place.instance, &input);
         } else {
-            data = holding_const(head, &place.block, place.instance);
+            data = holding_const(head, &place);
         }
-        out = put_words(&place.block, data, word, (uint8_t)(word + run), out);
+        out = put_words(place.block.first, data, word, (uint8_t)(word + run), out);
         address = (uint16_t)(address + run);
         count = (uint16_t)(count - run);
         place.instance++; /* the next one lies right behind it, if there is one */
@@ -240,47 +266,40 @@ uint8_t access_read(const struct head *head, uint8_t space, uint16_t address, ui
 
 /* ------------------------------------------------------------------------------------- writing */
 
-static ONE_COPY uint8_t *holding(struct head *head, const struct place *place)
-{
-    uint8_t *home = place->block.home == HOME_LIVE ? (uint8_t *)&head->live : (uint8_t *)&head->settings;
-
-    return home + place->block.offset + (uint16_t)(place->instance * place->block.size);
-}
-
 static ONE_COPY uint16_t word_of(const uint8_t *in)
 {
     return (uint16_t)(in[0] << 8 | in[1]);
 }
 
 /* The value that a register would get; `in` points to its first word. */
-static int32_t value_of(const struct reg_entry *entry, const uint8_t *in)
+static int32_t value_of(uint8_t kind, const uint8_t *in)
 {
     uint16_t word = word_of(in);
 
-    if (wide(entry)) {
-        return (int32_t)((uint32_t)word << 16 | word_of(in + 2));
+    if (kind & TYPE_WIDE) {
+        return joined(kind, word, word_of(in + 2));
     }
-    return entry->kind & TYPE_SIGNED ? (int16_t)word : (int32_t)word;
+    return joined(kind, 0, word);
 }
 
-static bool in_range(const struct reg_entry *entry, int32_t value)
+static ONE_COPY bool in_range(const struct place *place, int32_t value)
 {
     /* a u32 above INT32_MAX is negative here and falls below its least of 0 or more */
-    return value >= limit(entry, LIMIT_MIN) && value <= limit(entry, LIMIT_MAX);
+    return value >= limit(place, LIMIT_MIN) && value <= limit(place, LIMIT_MAX);
 }
 
 static uint8_t why_not(const struct head *head, const struct place *place, int32_t value)
 {
-    if (KIND_WRITE(place->entry.kind) == WRITE_NEVER) {
+    if (KIND_WRITE(place->kind) == WRITE_NEVER) {
         return REFUSAL_READ_ONLY;
     }
-    if (!in_range(&place->entry, value)) {
+    if (!in_range(place, value)) {
         return REFUSAL_OUT_OF_RANGE;
     }
-    if (KIND_WRITE(place->entry.kind) == WRITE_STILL && !state_still(head)) {
+    if (KIND_WRITE(place->kind) == WRITE_STILL && !state_still(head)) {
         return REFUSAL_WRONG_STATE;
     }
-    return head_may_write(head, place->number, place->instance, place->index, value);
+    return head_may_write(head, place->number, place->instance, place->entry, value);
 }
 
 /* A write goes over its registers four times, so that nothing is stored before all is known to be
@@ -293,7 +312,7 @@ static uint8_t check_place(bool known, const struct place *place, uint8_t word, 
     if (!known) {
         return REFUSAL_NO_SUCH_ADDRESS;
     }
-    return word != 0 || (wide(&place->entry) && left < 2u) ? REFUSAL_HALF_OF_PAIR : REFUSAL_NONE;
+    return word != 0 || (words_of(place->kind) > 1u && left < 2u) ? REFUSAL_HALF_OF_PAIR : REFUSAL_NONE;
 }
 
 static uint8_t do_step(struct head *head, uint8_t step, const struct place *place, int32_t value)
@@ -302,10 +321,10 @@ static uint8_t do_step(struct head *head, uint8_t step, const struct place *plac
     case STEP_VALUES:
         return why_not(head, place, value);
     case STEP_STORE:
-        store(holding(head, place), &place->entry, value);
+        store(holding(head, place), place->kind, value);
         break;
     case STEP_ACT:
-        head_written(head, place->number, place->instance, place->index);
+        head_written(head, place->number, place->entry);
         break;
     default:
         break;
@@ -330,12 +349,12 @@ static void walk(struct head *head, uint8_t step, uint16_t address, uint16_t cou
         if (fault->reason != REFUSAL_NONE) {
             return;
         }
-        fault->value = value_of(&place.entry, in);
+        fault->value = value_of(place.kind, in);
         fault->reason = do_step(head, step, &place, fault->value);
         if (fault->reason != REFUSAL_NONE) {
             return;
         }
-        words = wide(&place.entry) ? 2u : 1u;
+        words = words_of(place.kind);
         address = (uint16_t)(address + words);
         count = (uint16_t)(count - words);
         in += 2u * words;
@@ -343,7 +362,7 @@ static void walk(struct head *head, uint8_t step, uint16_t address, uint16_t cou
             return;
         }
         word = 0;
-        known = find_next(&place) || find(SPACE_HOLDING, address, &place, &word);
+        known = next_entry(&place) || find(SPACE_HOLDING, address, &place, &word);
     }
 }
 
@@ -384,58 +403,38 @@ uint8_t access_write(struct head *head, uint16_t address, uint16_t count, const 
 
 /* ----------------------------------------------------------------------------- whole sets at once */
 
-void access_preset(struct head *head, uint8_t home)
+/* Go over every register of a home: put it to its preset value, or only look whether it is within its range. */
+static ONE_COPY bool go_over(struct head *head, uint8_t home, bool preset)
 {
     struct place place = {.number = NO_BLOCK};
-
     uint8_t number;
 
     for (number = 0; number < BLOCK_COUNT; number++) {
-        uint8_t i;
-
         take_block(&place, number);
-        for (i = 0; place.block.home == home && i < place.block.entries; i++) {
-            flash_copy(&place.entry, &reg_entries[place.block.first + i], sizeof place.entry);
-            for (place.instance = 0; place.instance < place.block.instances; place.instance++) {
-                store(holding(head, &place), &place.entry, limit(&place.entry, LIMIT_PRESET));
+        if (place.block.home != home) {
+            continue;
+        }
+        place.instance = 0;
+        first_entry(&place);
+        do {
+            uint8_t *at = holding(head, &place);
+
+            if (preset) {
+                store(at, place.kind, limit(&place, LIMIT_PRESET));
+            } else if (!in_range(&place, load(at, place.kind))) {
+                return false;
             }
-        }
-    }
-}
-
-static bool block_valid(const struct reg_block *block, const uint8_t *data)
-{
-    struct reg_entry entry;
-    uint8_t i;
-
-    for (i = 0; i < block->entries; i++) {
-        flash_copy(&entry, &reg_entries[block->first + i], sizeof entry);
-        if (!in_range(&entry, load(data, &entry))) {
-            return false;
-        }
+        } while (next_entry(&place));
     }
     return true;
 }
 
-uint8_t access_settings_valid(const struct settings *settings)
+void access_preset(struct head *head, uint8_t home)
 {
-    struct reg_block block;
-    uint8_t number;
-    uint8_t instance;
+    go_over(head, home, true);
+}
 
-    for (number = 0; number < BLOCK_COUNT; number++) {
-        const uint8_t *data = (const uint8_t *)settings;
-
-        flash_copy(&block, &reg_blocks[number], sizeof block);
-        if (block.home != HOME_SETTINGS) {
-            continue;
-        }
-        data += block.offset;
-        for (instance = 0; instance < block.instances; instance++, data += block.size) {
-            if (!block_valid(&block, data)) {
-                return 0;
-            }
-        }
-    }
-    return 1;
+bool access_settings_valid(struct head *head)
+{
+    return go_over(head, HOME_SETTINGS, false);
 }

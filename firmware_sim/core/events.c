@@ -12,7 +12,7 @@ static ONE_COPY uint16_t after(uint16_t sequence)
     return sequence == UINT16_MAX ? 1u : (uint16_t)(sequence + 1u);
 }
 
-static void append(struct head *head, uint16_t code, uint16_t argument)
+static void append(struct head *head, uint8_t code, uint16_t argument)
 {
     struct events *events = &head->events;
     NEAR(events);
@@ -20,13 +20,13 @@ static void append(struct head *head, uint16_t code, uint16_t argument)
 
     events->sequence = after(events->sequence);
     event->sequence = events->sequence;
-    event->code = (uint8_t)code;
+    event->code = code;
     event->argument = argument;
     event->ms = head->ms;
     events->count++;
 }
 
-void event_put(struct head *head, uint16_t code, uint16_t argument)
+void event_put(struct head *head, uint8_t code, uint16_t argument)
 {
     struct events *events = &head->events;
     NEAR(events);

@@ -27,7 +27,7 @@ struct events {
 };
 
 struct head;
-void event_put(struct head *head, uint16_t code, uint16_t argument);
+void event_put(struct head *head, uint8_t code, uint16_t argument);
 /* Drop the events up to and including that sequence number; a number not in the queue drops none. */
 void events_taken(struct events *events, uint16_t sequence);
 

@@ -42,7 +42,7 @@ int32_t take_thousands(int32_t *rest, int32_t add)
     return (int32_t)(whole - LIFT);
 }
 
-static ONE_COPY int32_t clamp(int32_t value, int32_t low, int32_t high)
+ONE_COPY int32_t clamp(int32_t value, int32_t low, int32_t high)
 {
     if (value < low)
         return low;

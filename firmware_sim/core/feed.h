@@ -122,5 +122,7 @@ bool feed_cut_due(const struct head *head, int32_t at_um);
 /* Add to a remainder below 1000 and take the whole thousands out; rounds down, leaves 0..999. The sum
  * must not overflow. Several times quicker than a division on the AVR. */
 int32_t take_thousands(int32_t *rest, int32_t add);
+/* The upper limit wins where the limits are crossed. */
+int32_t clamp(int32_t value, int32_t low, int32_t high);
 
 #endif

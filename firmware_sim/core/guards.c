@@ -30,7 +30,7 @@ static uint32_t alarm_bit(uint8_t alarm)
 }
 
 /* One event an instance. */
-static ONE_COPY void tell(struct head *head, uint16_t code, uint8_t alarm, uint8_t instances)
+static ONE_COPY void tell(struct head *head, uint8_t code, uint8_t alarm, uint8_t instances)
 {
     for (uint8_t n = 0; instances; n++, instances >>= 1)
         if (instances & 1u)
@@ -112,16 +112,16 @@ struct view {
     uint16_t op;
 };
 
-static ONE_COPY struct view look_at(struct head *head, uint8_t i)
+static ONE_COPY void look_at(struct head *head, uint8_t i, struct view *at)
 {
     const struct zone_state *zone = &head->zones.zone[i];
-    return (struct view){zone,
-                         &head->settings.zone_settings[i],
-                         &head->guards.zone[i],
-                         (uint8_t)(1u << i),
-                         in_hundredths(zone->pv_degC),
-                         zone->sp_wire,
-                         (uint16_t)in_hundredths(zone->op_percent)};
+    at->zone = zone;
+    at->set = &head->settings.zone_settings[i];
+    at->watch = &head->guards.zone[i];
+    at->bit = (uint8_t)(1u << i);
+    at->pv = in_hundredths(zone->pv_degC);
+    at->sp = zone->sp_wire;
+    at->op = (uint16_t)in_hundredths(zone->op_percent);
 }
 
 /* a - b where the difference may not fit 16 bits. */
@@ -394,7 +394,8 @@ ONE_COPY void guards_start(struct head *head)
 static void each_second(struct head *head)
 {
     for (uint8_t i = 0; i < head->settings.machine.zones_fitted; i++) {
-        struct view at = look_at(head, i);
+        struct view at;
+        look_at(head, i, &at);
         watch_zone(head, &at);
     }
     watch_start(head);
@@ -428,7 +429,8 @@ ONE_COPY void guards_tick(struct head *head)
         watch_path(head);
     if (guards->ms == SENSOR_AT && guards->hundredths == 0)
         for (uint8_t i = 0; i < ZONES; i++) {
-            struct view at = look_at(head, i);
+            struct view at;
+        look_at(head, i, &at);
             watch_sensor(head, &at);
         }
     if (guards->ms == ZONE_AT && guards->hundredths == 0 && guards->tenths == 0)

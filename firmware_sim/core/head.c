@@ -98,77 +98,71 @@ static bool under_way(uint8_t state)
     return state == STATE_EXECUTE || state == STATE_HOLDING || state == STATE_HELD || state == STATE_UNHOLDING;
 }
 
-static uint8_t check_feed(const struct head *head, uint16_t at, int32_t value)
+static uint8_t check_feed(const struct head *head, uint8_t entry, int32_t value)
 {
     uint8_t state = head->machine.state;
-    switch (at) {
-    case AT_FEED_SPEED_MM_S:
-    case AT_FEED_PATH_SPEED_MM_S:
-    case AT_FEED_JOG_SPEED_MM_S:
+    switch (entry) {
+    case ENTRY_FEED_SPEED_MM_S:
+    case ENTRY_FEED_PATH_SPEED_MM_S:
+    case ENTRY_FEED_JOG_SPEED_MM_S:
         return magnitude(value) > head->settings.machine.speed_max_mm_s ? REFUSAL_OUT_OF_RANGE : REFUSAL_NONE;
-    case AT_FEED_SHEAR_AT_MM: /* a length already laid cannot be cut at */
+    case ENTRY_FEED_SHEAR_AT_MM: /* a length already laid cannot be cut at */
         return value && under_way(state) && feed_cut_due(head, value) ? REFUSAL_OUT_OF_RANGE : REFUSAL_NONE;
-    case AT_FEED_JOG_LENGTH_MM:
+    case ENTRY_FEED_JOG_LENGTH_MM:
         return value == 0 || state == STATE_IDLE || state == STATE_HELD ? REFUSAL_NONE : REFUSAL_WRONG_STATE;
     default:
         return REFUSAL_NONE;
     }
 }
 
-static uint8_t check_zone(const struct head *head, uint8_t zone, uint16_t at, int32_t value)
+static uint8_t check_zone(const struct head *head, uint8_t zone, uint8_t entry, int32_t value)
 {
     if (zone >= head->settings.machine.zones_fitted && value != 0)
         return REFUSAL_NOT_FITTED;
-    if (at == AT_ZONE_MODE && value == ZONE_MODE_EXPERIMENT)
+    if (entry == ENTRY_ZONE_MODE && value == ZONE_MODE_EXPERIMENT)
         return REFUSAL_NOT_SUPPORTED;
-    if (at == AT_ZONE_SETPOINT_DEGC && value > head->settings.zone_settings[zone].setpoint_max_degC)
+    if (entry == ENTRY_ZONE_SETPOINT_DEGC && value > head->settings.zone_settings[zone].setpoint_max_degC)
         return REFUSAL_SETPOINT_ABOVE_LIMIT;
     return REFUSAL_NONE;
 }
 
 /* What an experiment runs by stays as it was at its start. */
-static uint8_t check_experiment(const struct head *head, uint16_t at, int32_t value)
+static uint8_t check_experiment(const struct head *head, uint8_t entry, int32_t value)
 {
-    if (at == AT_EXPERIMENT_RUN)
+    if (entry == ENTRY_EXPERIMENT_RUN)
         return value ? experiment_allowed(head) : REFUSAL_NONE;
     return experiment_runs(head, head->experiment.zone) ? REFUSAL_WRONG_STATE : REFUSAL_NONE;
 }
 
-static ONE_COPY uint16_t address_in_block(uint8_t block, uint8_t entry)
-{
-    return (uint16_t)(flash_u16(&reg_blocks[block].address) + flash_u8(&reg_entries[entry].word));
-}
-
 /* A save copies the settings byte by byte and must not see them change. */
-static bool part_of_a_save(uint8_t block, uint16_t at)
+static bool part_of_a_save(uint8_t block, uint8_t entry)
 {
-    return flash_u8(&reg_blocks[block].home) == HOME_SETTINGS || (block == BLOCK_COMMAND && at == AT_COMMAND_STORE);
+    return flash_u8(&reg_blocks[block].home) == HOME_SETTINGS || entry == ENTRY_COMMAND_STORE;
 }
 
 /* A jog moves in states that count as still; what must not change in motion waits for its end. */
-static bool jog_would_mind(const struct head *head, uint8_t entry, uint16_t at, int32_t value)
+static bool jog_would_mind(const struct head *head, uint8_t entry, int32_t value)
 {
-    if (head->feed.mode != FEED_JOG || (at == AT_FEED_JOG_LENGTH_MM && value == 0))
+    if (head->feed.mode != FEED_JOG || (entry == ENTRY_FEED_JOG_LENGTH_MM && value == 0))
         return false;
-    return KIND_WRITE(flash_u8(&reg_entries[entry].kind)) == WRITE_STILL;
+    return KIND_WRITE(flash_u8(&reg_kinds[entry])) == WRITE_STILL;
 }
 
 uint8_t head_may_write(const struct head *head, uint8_t block, uint8_t instance, uint8_t entry, int32_t value)
 {
-    uint16_t at = address_in_block(block, entry);
-    if (head->store.saving && part_of_a_save(block, at))
+    if (head->store.saving && part_of_a_save(block, entry))
         return REFUSAL_BUSY_SAVING;
-    if (jog_would_mind(head, entry, at, value))
+    if (jog_would_mind(head, entry, value))
         return REFUSAL_WRONG_STATE;
     switch (block) {
     case BLOCK_COMMAND:
-        return at == AT_COMMAND_COMMAND ? state_allows(head, (uint16_t)value) : REFUSAL_NONE;
+        return entry == ENTRY_COMMAND_COMMAND ? state_allows(head, (uint8_t)value) : REFUSAL_NONE;
     case BLOCK_FEED:
-        return check_feed(head, at, value);
+        return check_feed(head, entry, value);
     case BLOCK_ZONE:
-        return check_zone(head, instance, at, value);
+        return check_zone(head, instance, entry, value);
     case BLOCK_EXPERIMENT:
-        return check_experiment(head, at, value);
+        return check_experiment(head, entry, value);
     default:
         return REFUSAL_NONE;
     }
@@ -185,27 +179,27 @@ static void use_store(struct head *head, uint16_t action)
     feed_apply(head);
 }
 
-static ONE_COPY void command_written(struct head *head, uint16_t at)
+static ONE_COPY void command_written(struct head *head, uint8_t entry)
 {
     struct command_regs *command = &head->live.command;
     NEAR(command);
-    if (at == AT_COMMAND_COMMAND)
-        state_command(head, command->command);
-    else if (at == AT_COMMAND_ACKNOWLEDGE)
+    if (entry == ENTRY_COMMAND_COMMAND)
+        state_command(head, (uint8_t)command->command);
+    else if (entry == ENTRY_COMMAND_ACKNOWLEDGE)
         alarm_acknowledge(head, command->acknowledge);
-    else if (at == AT_COMMAND_EVENTS_TAKEN)
+    else if (entry == ENTRY_COMMAND_EVENTS_TAKEN)
         events_taken(&head->events, command->events_taken);
-    else if (at == AT_COMMAND_STORE)
+    else if (entry == ENTRY_COMMAND_STORE)
         use_store(head, command->store);
 }
 
-static void feed_written(struct head *head, uint16_t at)
+static void feed_written(struct head *head, uint8_t entry)
 {
-    if (at == AT_FEED_PATH_SPEED_MM_S)
+    if (entry == ENTRY_FEED_PATH_SPEED_MM_S)
         feed_path_written(head);
-    else if (at == AT_FEED_SHEAR_AT_MM)
+    else if (entry == ENTRY_FEED_SHEAR_AT_MM)
         feed_shear_written(head);
-    else if (at == AT_FEED_JOG_LENGTH_MM)
+    else if (entry == ENTRY_FEED_JOG_LENGTH_MM)
         feed_jog(head);
 }
 
@@ -219,17 +213,15 @@ static void clamp_setpoints(struct head *head)
     }
 }
 
-void head_written(struct head *head, uint8_t block, uint8_t instance, uint8_t entry)
+void head_written(struct head *head, uint8_t block, uint8_t entry)
 {
-    uint16_t at = address_in_block(block, entry);
-    (void)instance;
     if (block == BLOCK_COMMAND)
-        command_written(head, at);
+        command_written(head, entry);
     else if (block == BLOCK_FEED)
-        feed_written(head, at);
-    else if (block == BLOCK_PATH_REFERENCE && at == AT_PATH_REFERENCE_SPEED_MM_S)
+        feed_written(head, entry);
+    else if (entry == ENTRY_PATH_REFERENCE_SPEED_MM_S)
         feed_reference_written(head);
-    else if (block == BLOCK_EXPERIMENT && at == AT_EXPERIMENT_RUN)
+    else if (entry == ENTRY_EXPERIMENT_RUN)
         experiment_written(head);
     else if (block == BLOCK_DRIVE_SETTINGS || block == BLOCK_MACHINE)
         feed_apply(head);

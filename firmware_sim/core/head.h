@@ -69,10 +69,10 @@ void head_edge(struct head *head, uint8_t pins); /* pins: bit 0 A, bit 1 B */
 void head_overrun(struct head *head);
 
 /* Hooks of the register access layer (access.c).
- * May this value go into that register now? REFUSAL_NONE or the reason. `entry` indexes reg_entries. */
+ * May this value go into that register now? REFUSAL_NONE or the reason. `entry` is the register's number in reg_kinds. */
 uint8_t head_may_write(const struct head *head, uint8_t block, uint8_t instance, uint8_t entry, int32_t value);
 /* The value is in place: act on it. */
-void head_written(struct head *head, uint8_t block, uint8_t instance, uint8_t entry);
+void head_written(struct head *head, uint8_t block, uint8_t entry);
 /* Fill one instance of an input block (snapshot.c); `out` is that block's struct. */
 void snapshot_fill(const struct head *head, uint8_t block, uint8_t instance, void *out);
 

@@ -77,6 +77,6 @@ uint8_t access_write(struct head *head, uint16_t address, uint16_t count, const 
 /* Put every holding register of that home (HOME_LIVE, HOME_SETTINGS) to its preset value. */
 void access_preset(struct head *head, uint8_t home);
 /* Is every stored value within its range? (for settings read back from the store) */
-uint8_t access_settings_valid(const struct settings *settings);
+bool access_settings_valid(struct head *head);
 
 #endif

@@ -4,11 +4,13 @@
 
 #include <math.h>
 #include <stdbool.h>
+#include <stddef.h>
 #include <string.h>
 
 #define FULL_SCALE 65536.0f
 #define KELVIN_AT_0_DEGC 273.15f
 #define WIRE_DEGC 0.01f
+#define NTC_COEFFICIENTS 4u
 #define WIRE_PER_K 1.0e11f /* the NTC coefficients travel in units of 1e-11 1/K */
 
 /* A single reading close to either rail (zone_settings.rail_codes, preset half a percent) is a broken or a
@@ -24,8 +26,8 @@
 #define CVD_A 3.9083e-3f
 #define CVD_B (-5.775e-7f)
 #define CVD_C (-4.183e-12f)
-#define CVD_TWO_OVER_A 511.73144f     /* 2 / A */
-#define CVD_4B_OVER_A2 (-0.15122939f) /* 4 B / A^2 */
+#define RISE_MAX 1.5f /* 414 degC: far beyond what a block can be, and the search below still ends there */
+#define ROUNDS 5u
 
 float sensor_ohm(uint16_t converter, float divider_ohm)
 {
@@ -33,15 +35,18 @@ float sensor_ohm(uint16_t converter, float divider_ohm)
     return divider_ohm * share / (FULL_SCALE - share);
 }
 
-/* The quadratic solved without cancellation; below 0 degC one Newton step takes the quartic term in
- * (it is worth 0.02 K at -50 degC, and what the step leaves is below 0.0001 K). */
+/* t = (R/R0 - 1 - C (t - 100) t^3) / (A + B t), found by putting t in again: each round leaves at most a twentieth of the
+ * error (B t / A at 300 degC), so from 0 degC five leave less than what float rounds away. */
 float sensor_pt1000_degC(float ohm)
 {
     float rise = (ohm - 1000.0f) * 0.001f;
-    float degC = CVD_TWO_OVER_A * rise / (1.0f + sqrtf(1.0f + CVD_4B_OVER_A2 * rise));
-    if (degC < 0.0f) {
-        float quartic = CVD_C * (degC - 100.0f) * degC * degC * degC;
-        degC -= quartic / (CVD_A + 2.0f * CVD_B * degC);
+    float degC = 0.0f;
+    if (rise > RISE_MAX) {
+        rise = RISE_MAX;
+    }
+    for (uint8_t i = 0; i < ROUNDS; ++i) {
+        float quartic = degC < 0.0f ? CVD_C * (degC - 100.0f) * degC * degC * degC : 0.0f;
+        degC = (rise - quartic) / (CVD_A + CVD_B * degC);
     }
     return degC;
 }
@@ -71,10 +76,15 @@ float sensor_ln(float x)
 
 float sensor_ntc_degC(float ohm, const struct zone_settings_regs *set)
 {
+    const uint8_t *from = (const uint8_t *)set + offsetof(struct zone_settings_regs, ntc_d_per_K);
     float x = sensor_ln(ohm / (float)set->ntc_r25_ohm);
-    float inverse = (float)set->ntc_c_per_K + x * (float)set->ntc_d_per_K;
-    inverse = (float)set->ntc_b_per_K + x * inverse;
-    inverse = (float)set->ntc_a_per_K + x * inverse;
+    float inverse = 0.0f;
+    for (uint8_t i = 0; i < NTC_COEFFICIENTS; ++i) { /* a + x (b + x (c + x d)), from within */
+        int32_t coefficient;
+        memcpy(&coefficient, from, sizeof coefficient);
+        inverse = (float)coefficient + x * inverse;
+        from -= sizeof coefficient;
+    }
     return WIRE_PER_K / inverse - KELVIN_AT_0_DEGC;
 }
 
@@ -87,8 +97,7 @@ uint8_t sensor_rail(uint16_t converter, const struct zone_settings_regs *set)
     return converter < near ? SENSOR_SHORTED : SENSOR_GOOD;
 }
 
-/* Resistance falls with temperature in an NTC and rises in platinum. NAN, from a resistance beyond the
- * top of the platinum quadratic, counts as hot. */
+/* Resistance falls with temperature in an NTC and rises in platinum. */
 static uint8_t beyond(float degC, bool platinum)
 {
     if (degC < LOWEST_DEGC) {

@@ -7,15 +7,7 @@
 /* Of mm or mm/s, from um or um/s; saturates. */
 static ONE_COPY int16_t hundredths(int32_t um)
 {
-    const int32_t most = INT16_MAX * INT32_C(10);
-    bool negative = um < 0;
-    int32_t rest = 0;
-    if (negative)
-        um = -um;
-    if (um > most || um < 0)
-        um = most;
-    um = take_thousands(&rest, um * 100);
-    return (int16_t)(negative ? -um : um);
+    return (int16_t)clamp(um / 10, -INT16_MAX, INT16_MAX);
 }
 
 static uint16_t status_bits(const struct head *head)
@@ -29,7 +21,7 @@ static uint16_t status_bits(const struct head *head)
         bits |= STATUS_HEATERS_ENABLED;
     if (head->feed.enabled)
         bits |= STATUS_DRIVES_ENABLED;
-    if (head->feed.path_age_ms < head->settings.guards.path_timeout_ms)
+    if (!feed_path_stale(head))
         bits |= STATUS_PATH_FRESH;
     if (head->store.saving)
         bits |= STATUS_SAVING;

@@ -7,12 +7,13 @@
 /* A state that only passes through stays this long, so that a client polling at 50 Hz can see it. */
 #define PASSING_MS 100u
 
-static uint8_t next_state(uint8_t from, uint16_t command)
+static uint8_t next_state(uint8_t from, uint8_t command)
 {
+    uint16_t wanted = (uint16_t)TRANSITION((uint16_t)from, (uint16_t)command, 0u);
     for (uint8_t i = 0; i < TRANSITION_COUNT; i++) {
-        const struct transition *row = &transitions[i];
-        if (flash_u8(&row->from) == from && flash_u8(&row->command) == command)
-            return flash_u8(&row->to);
+        uint16_t to = flash_u16(&transitions[i]) ^ wanted;
+        if (to < 32u)
+            return (uint8_t)to;
     }
     return 0;
 }
@@ -129,13 +130,13 @@ void state_tick(struct head *head)
 }
 
 /* These lead towards heat and motion, so nothing that would undo them at once may stand. */
-static bool needs_calm(uint16_t command)
+static bool needs_calm(uint8_t command)
 {
     return command == COMMAND_RESET || command == COMMAND_START || command == COMMAND_UNHOLD ||
            command == COMMAND_CLEAR;
 }
 
-uint8_t state_allows(const struct head *head, uint16_t command)
+uint8_t state_allows(const struct head *head, uint8_t command)
 {
     if (command == COMMAND_NONE)
         return REFUSAL_NONE;
@@ -150,7 +151,7 @@ uint8_t state_allows(const struct head *head, uint16_t command)
     return REFUSAL_NONE;
 }
 
-void state_command(struct head *head, uint16_t command)
+void state_command(struct head *head, uint8_t command)
 {
     if (command != COMMAND_NONE && state_allows(head, command) == REFUSAL_NONE)
         enter(head, next_state(head->machine.state, command));
@@ -158,7 +159,7 @@ void state_command(struct head *head, uint16_t command)
 
 void state_react(struct head *head, uint8_t reaction)
 {
-    uint16_t command = COMMAND_NONE;
+    uint8_t command = COMMAND_NONE;
     if (reaction == REACTION_HOLD)
         command = COMMAND_HOLD;
     else if (reaction == REACTION_STOP)

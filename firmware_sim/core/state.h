@@ -14,8 +14,8 @@ struct head;
 void state_init(struct head *head);
 void state_tick(struct head *head); /* 1 kHz: acting states move on when their work is done */
 /* Would that command be taken now? REFUSAL_NONE, or why not. */
-uint8_t state_allows(const struct head *head, uint16_t command);
-void state_command(struct head *head, uint16_t command);
+uint8_t state_allows(const struct head *head, uint8_t command);
+void state_command(struct head *head, uint8_t command);
 /* A guard wants the machine to hold, stop or abort (enum reaction). */
 void state_react(struct head *head, uint8_t reaction);
 bool state_still(const struct head *head);   /* Stopped, Idle, Held, Complete, Aborted */

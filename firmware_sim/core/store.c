@@ -119,7 +119,7 @@ void store_load(struct head *head)
     } else {
         copy_out(head, slot);
         head->settings_origin = slot ? SETTINGS_ORIGIN_SECOND_COPY : SETTINGS_ORIGIN_FIRST_COPY;
-        if (!access_settings_valid(&head->settings)) {
+        if (!access_settings_valid(head)) {
             access_preset(head, HOME_SETTINGS);
             head->settings_origin = SETTINGS_ORIGIN_DAMAGED;
         }

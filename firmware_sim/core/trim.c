@@ -19,9 +19,7 @@
 
 static ONE_COPY int32_t within(int32_t value, int32_t most)
 {
-    if (value > most)
-        return most;
-    return value < -most ? -most : value;
+    return clamp(value, -most, most);
 }
 
 static ONE_COPY int16_t moved(int32_t now_um, int32_t *seen_um)

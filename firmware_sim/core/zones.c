@@ -25,7 +25,6 @@
 #define LOOP_SLOT 0u
 #define SLOT_SHIFT 7u
 #define WIRE_PERCENT 0.01f
-#define WIRE_PER_PERCENT 100.0f
 #define WIRE_DEGC 0.01f
 #define WIRE_S 0.1f
 #define WIRE_FORWARD 1.0e-5f /* 0.01 %/(mm/s) times um/s */
@@ -231,7 +230,7 @@ static void follow_mode(struct head *head, uint8_t zone)
  * millisecond is owed to the next window: in the long run the switch is on for just the output. */
 static void share_window(struct zone_state *state, uint16_t window_ms)
 {
-    uint16_t op_wire = (uint16_t)(state->op_percent * WIRE_PER_PERCENT + 0.5f);
+    uint16_t op_wire = (uint16_t)in_hundredths(state->op_percent);
     uint32_t due = (uint32_t)op_wire * window_ms + state->rest;
     state->on_ms = (uint16_t)(due / FULL_OUTPUT);
     state->rest = (uint16_t)(due % FULL_OUTPUT);

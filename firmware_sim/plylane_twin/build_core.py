@@ -111,9 +111,14 @@ def _without_bodies(text: str) -> str:
 def _declarations(header: str, known: dict[str, int]) -> Iterator[str]:
     text = _COMMENT.sub(" ", header).replace("\\\n", " ")
     text = re.sub(r"_Static_assert\s*\([^;]*;", "", _without_bodies(text))
+    packed = False
     for line in re.sub(r"\bFLASH\b", "", text).splitlines():
+        if line.startswith("#pragma pack"):
+            packed = "push" in line
         if line.lstrip().startswith("#"):
             line = _constant(line, known)
+        elif packed:  # the compiler tells where the fields lie
+            line = line.replace("};", "...; };")
         if line.strip():
             yield line
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from register_map.model import NOTICE, Block, Map, MapError
+from register_map.model import NOTICE, Block, Map, MapError, Register
 
 NUMBERED_BY_A_BYTE = 256
 C_TYPES = {"u16": "uint16_t", "i16": "int16_t", "u32": "uint32_t", "i32": "int32_t"}
@@ -16,21 +16,24 @@ def c_header(m: Map) -> str:
     out += ["#include <stdint.h>", "", *_constants(m), ""]
     for part in (_enumerations(m), _bit_sets(m), _alarm_numbers(m), _structs(m), _block_ids(m)):
         out += part
-    out += _addresses(m)
+    out += _numbers(m)
     return "\n".join([*out, "", "#endif", ""])
 
 
 def c_table(m: Map) -> str:
     """Text of register_table.c: registers, blocks, reactions and transitions as constants."""
     out = [f"/* {NOTICE} */", '#include "register_table.h"', "", "#include <stddef.h>", ""]
-    limits, at = _limits(m)
-    out += _table("const struct reg_entry reg_entries[]", _entries(m, at))
-    out += _table("const uint16_t reg_limits[][LIMITS]", limits)
+    limits = _Limits(m)
+    out += [*_sizes(m), ""]
+    out += _table("const uint8_t reg_kinds[]", _kinds(m))
+    out += _table("const uint8_t reg_limits_at[]", limits.of_registers())
+    out += _table("const uint8_t reg_limits[][LIMITS]", limits.rows())
+    out += _table("const uint16_t reg_values[]", limits.numbers())
     out += _table("const struct reg_block reg_blocks[BLOCK_COUNT]", _blocks(m))
     out += _table("const uint8_t alarm_reactions[ALARM_COUNT]", _reactions(m))
     latched = sum(1 << i for i, a in enumerate(m.alarms) if a.get("latched"))
     out += [f"const uint32_t alarms_latched = 0x{latched:08X}UL;", ""]
-    out += _table("const struct transition transitions[TRANSITION_COUNT]", _transitions(m))
+    out += _table("const uint16_t transitions[TRANSITION_COUNT]", _transitions(m))
     return "\n".join(out)
 
 
@@ -75,7 +78,9 @@ def _alarm_numbers(m: Map) -> Iterator[str]:
 
 
 def _structs(m: Map) -> Iterator[str]:
-    yield "/* Registers as they travel: every field is the integer on the wire. */"
+    yield "/* Registers as they travel: every field is the integer on the wire. Without gaps on any"
+    yield " * processor, so that a register's place in its block is its place in the struct. */"
+    yield "#pragma pack(push, 2)"
     for b in m.blocks:
         yield from _struct(b)
     for home in ("live", "settings"):
@@ -84,7 +89,8 @@ def _structs(m: Map) -> Iterator[str]:
             if b.home == home:
                 many = f"[{b.instances}]" if b.instances > 1 else ""
                 yield f"    struct {b.name}_regs {b.name}{many};"
-        yield from ("};", "")
+        yield "};"
+    yield from ("#pragma pack(pop)", "")
 
 
 def _struct(b: Block) -> Iterator[str]:
@@ -102,60 +108,82 @@ def _block_ids(m: Map) -> Iterator[str]:
     yield from (f"    BLOCK_COUNT = {len(m.blocks)}", "};", "")
 
 
-def _addresses(m: Map) -> Iterator[str]:
-    for b in m.blocks:
-        for r in b.registers:
-            yield f"#define AT_{b.name.upper()}_{r.name.upper()} {b.address + r.word}u"
+def _numbers(m: Map) -> Iterator[str]:
+    yield "/* Each register's number in reg_kinds. */"
+    names = [f"{b.name}_{r.name}".upper() for b in m.blocks for r in b.registers]
+    yield from (f"#define ENTRY_{name} {number}u" for number, name in enumerate(names))
+    written = next(i for i, b in enumerate(m.blocks) if b.home != "input")
+    if any(b.home == "input" for b in m.blocks[written:]):
+        raise MapError("blocks that are read only must come before the others")
+    yield f"#define ENTRY_FIRST_HOLDING {sum(len(b.registers) for b in m.blocks[:written])}u"
 
 
 def _table(head: str, rows: Iterable[str]) -> list[str]:
     return [f"{head} FLASH = {{", *(f"    {row}" for row in rows), "};", ""]
 
 
-def _entries(m: Map, limits_at: dict[tuple[str, str], int]) -> Iterator[str]:
+def _sizes(m: Map) -> Iterator[str]:
+    for b in m.blocks:
+        yield f'_Static_assert(sizeof(struct {b.name}_regs) == {2 * b.words}u, "no gaps");'
+
+
+def _kinds(m: Map) -> Iterator[str]:
     for b in m.blocks:
         for r in b.registers:
-            place = f"offsetof(struct {b.name}_regs, {r.name})"
             kind = f"REG_KIND(TYPE_{r.type.upper()}, WRITE_{r.write.upper()})"
-            yield f"{{{r.word}, {kind}, {place}, {limits_at[b.name, r.name]}}}, /* {r.name} */"
+            yield f"{kind}, /* {b.name}.{r.name} */"
 
 
-def _limits(m: Map) -> tuple[list[str], dict[tuple[str, str], int]]:
-    """Rows of least, most and preset, none twice, and where each register's are.
+class _Limits:
+    """Rows of least, most and preset of what may be written; neither a row nor a number is there twice.
 
-    A 32-bit register has two rows: the low words, then the high ones. Registers that nobody may
-    write have none of their own.
+    A 32-bit register has two rows: the low words, then the high ones. Raises MapError where a byte
+    cannot number them.
     """
-    found: dict[tuple[tuple[int, ...], ...], int] = {}
-    rows: list[str] = []
-    at: dict[tuple[str, str], int] = {}
-    for b in m.blocks:
-        for r in b.registers:
-            values = (r.min, r.max, r.default)
-            words = [tuple(v & 0xFFFF for v in values)]
-            if r.type in ("u32", "i32"):
-                words.append(tuple(v >> 16 & 0xFFFF for v in values))
-            if b.home == "input":
-                at[b.name, r.name] = 0
-                continue
-            if tuple(words) not in found:
-                found[tuple(words)] = len(rows)
-                rows += ["{" + ", ".join(f"0x{w:04X}u" for w in row) + "}," for row in words]
-            at[b.name, r.name] = found[tuple(words)]
-    if len(rows) > NUMBERED_BY_A_BYTE:
-        raise MapError(f"{len(rows)} rows of limits, but a byte has to number them")
-    return rows, at
+
+    def __init__(self, m: Map) -> None:
+        self._numbers: dict[int, int] = {}
+        self._rows: dict[tuple[tuple[int, ...], ...], int] = {}
+        self._count = 0
+        self._of = [
+            (f"{b.name}.{r.name}", self._row(r))
+            for b in m.blocks
+            if b.home != "input"
+            for r in b.registers
+        ]
+        for what, count in (("rows of limits", self._count), ("limits", len(self._numbers))):
+            if count > NUMBERED_BY_A_BYTE:
+                raise MapError(f"{count} {what}, but a byte has to number them")
+
+    def _row(self, r: Register) -> int:
+        values = (r.min, r.max, r.default)
+        shifts = (0, 16) if r.words == 2 else (0,)
+        rows = tuple(tuple(self._number(v >> s & 0xFFFF) for v in values) for s in shifts)
+        if rows not in self._rows:
+            self._rows[rows] = self._count
+            self._count += len(rows)
+        return self._rows[rows]
+
+    def _number(self, word: int) -> int:
+        return self._numbers.setdefault(word, len(self._numbers))
+
+    def of_registers(self) -> Iterator[str]:
+        yield from (f"{row}, /* {name} */" for name, row in self._of)
+
+    def rows(self) -> Iterator[str]:
+        for rows in self._rows:
+            yield from ("{" + ", ".join(map(str, row)) + "}," for row in rows)
+
+    def numbers(self) -> Iterator[str]:
+        yield from (f"0x{word:04X}u," for word in self._numbers)
 
 
 def _blocks(m: Map) -> Iterator[str]:
     first = 0
     for b in m.blocks:
         place = "0" if b.home == "input" else f"offsetof(struct {b.home}, {b.name})"
-        kind = f"SPACE_{b.space.upper()}, HOME_{b.home.upper()}"
-        yield (
-            f"{{{b.address}, {b.words}, {b.instances}, {kind}, {first}, {len(b.registers)}, "
-            f"{place}, sizeof(struct {b.name}_regs)}}, /* {b.name} */"
-        )
+        home = f"HOME_{b.home.upper()}"
+        yield f"{{{b.address}, {place}, {b.words}, {b.instances}, {home}, {first}}}, /* {b.name} */"
         first += len(b.registers)
 
 
@@ -167,7 +195,7 @@ def _reactions(m: Map) -> Iterator[str]:
 def _transitions(m: Map) -> Iterator[str]:
     for start, command, end in m.transitions:
         word = "TRANSITION_DONE" if command == "done" else f"COMMAND_{command.upper()}"
-        yield f"{{STATE_{start.upper()}, {word}, STATE_{end.upper()}}},"
+        yield f"TRANSITION(STATE_{start.upper()}, {word}, STATE_{end.upper()}),"
 
 
 def _snake(name: str) -> str:

@@ -575,13 +575,12 @@ def test_settings_read_back_are_checked_register_by_register(bare: Bare, address
     block, instance, register = HOLDING[address]
     struct_ = getattr(bare.head.settings, block.name)
     place = struct_ if block.instances == 1 else struct_[instance]
-    kept = ffi.addressof(bare.head.settings)
     top = 1 << 16 * register.words
     low, high = (-top // 2, top // 2 - 1) if register.type.startswith("i") else (0, top - 1)
     for value in (register.min - 1, register.min, register.max, register.max + 1):
         if low <= value <= high:
             setattr(place, register.name, value)
-            assert bool(lib.access_settings_valid(kept)) == (register.min <= value <= register.max)
+            assert bool(lib.access_settings_valid(bare.head)) == (register.min <= value <= register.max)
 
 
 # ---------------------------------------------------------------------------------------- events
