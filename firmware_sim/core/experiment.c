@@ -23,11 +23,6 @@ static ONE_COPY bool state_fits(const struct head *head)
     return head->machine.state == STATE_IDLE || head->machine.state == STATE_EXECUTE;
 }
 
-ONE_COPY void experiment_init(struct head *head)
-{
-    memset(&head->experiment, 0, sizeof head->experiment);
-}
-
 uint8_t experiment_allowed(const struct head *head)
 {
     const struct experiment_regs *set = &head->live.experiment;
@@ -59,7 +54,7 @@ void experiment_written(struct head *head)
             finish(head, EXPERIMENT_END_STOPPED);
         return;
     }
-    experiment_init(head);
+    memset(now, 0, sizeof *now);
     now->zone = (uint8_t)head->live.experiment.zone;
     now->began_ms = head->ms;
     now->op = (uint16_t)in_hundredths(head->zones.zone[now->zone].op_percent);

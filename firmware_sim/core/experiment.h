@@ -17,7 +17,6 @@ struct experiment {
 };
 
 struct head;
-void experiment_init(struct head *head);
 /* May one start now? REFUSAL_NONE or why not. */
 uint8_t experiment_allowed(const struct head *head);
 void experiment_written(struct head *head); /* run was written */

@@ -1,14 +1,13 @@
 /* Master feed and drives: see feed.h for the arithmetic. */
 #include "feed.h"
 
-#include <string.h>
-
 #include "head.h"
 
 /* Full rate, 8000 pulses a second a drive: the most at which the board keeps every tick while three drives brake
  * and a host reads 50 snapshots a second (docs/bench.md). One tick could hand twice as much to a drive; this is
- * half of that in units of nm * ratio / 65536, less the 2 % that the trim may add and the carried remainders. */
-#define PHASE_ROOM UINT32_C(488281250)
+ * half of that, in units of nm * ratio / 65536. What the trim may add is taken off. */
+#define PHASE_ROOM UINT32_C(500000000)
+#define FIXED_TRIM_MAX 200u /* 0.01 %: feed.trim_ppm */
 /* Seventeen milliseconds at full speed: only a port that ticks without pulse periods gets there. */
 #define OWED_MAX (INT32_C(1) << 30)
 #define UM_S_PER_HUNDREDTH INT32_C(10) /* speed registers count 0.01 mm/s */
@@ -613,7 +612,10 @@ void feed_apply(struct head *head)
 {
     struct feed *feed = &head->feed;
     NEAR(feed);
-    uint32_t ceiling = PHASE_ROOM / ((apply_drives(head) >> 16) + 1u);
+    uint16_t trim = head->settings.machine.trim_max_percent;
+    if (trim < FIXED_TRIM_MAX)
+        trim = FIXED_TRIM_MAX;
+    uint32_t ceiling = (PHASE_ROOM - product(trim, PHASE_ROOM / 10000u)) / ((apply_drives(head) >> 16) + 1u);
     uint32_t highest = head->settings.machine.speed_max_mm_s * UINT32_C(10);
     if (ceiling >= highest) {
         ceiling = highest;
@@ -631,7 +633,6 @@ ONE_COPY void feed_enable(struct head *head, bool enabled)
 
 void feed_init(struct head *head)
 {
-    memset(&head->feed, 0, sizeof head->feed);
     head->feed.path_age_ms = PATH_NEVER;
     feed_apply(head);
     shear_let_go(head);

@@ -2,7 +2,6 @@
 #include "guards.h"
 
 #include <math.h>
-#include <string.h>
 
 #include "head.h"
 
@@ -374,12 +373,6 @@ static void watch_pulses(struct head *head)
     else if (overruns != guards->overruns_seen)
         raise(head, ALARM_PULSE_OVERRUN, 7);
     guards->overruns_seen = overruns;
-}
-
-void guards_init(struct head *head)
-{
-    memset(&head->guards, 0, sizeof head->guards);
-    memset(&head->alarms, 0, sizeof head->alarms);
 }
 
 ONE_COPY void guards_start(struct head *head)

@@ -38,7 +38,6 @@ struct guards {
 };
 
 struct head;
-void guards_init(struct head *head);
 void guards_tick(struct head *head); /* 1 kHz */
 void guards_start(struct head *head); /* a run starts: forget lengths */
 void alarm_set(struct head *head, uint8_t alarm, uint8_t instances, bool stands);

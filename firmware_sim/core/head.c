@@ -30,11 +30,9 @@ void head_init(struct head *head, const struct port *port, uint8_t reset_cause)
     store_load(head);
     head->unit_address = (uint8_t)head->settings.machine.unit_address;
     link_init(head);
-    experiment_init(head);
     zones_init(head);
     feed_init(head);
     wheels_init(head);
-    guards_init(head);
     trim_start(head);
     state_init(head);
     report_reset(head);

@@ -61,7 +61,6 @@ void link_init(struct head *head)
 {
     struct link *link = &head->link;
 
-    memset(link, 0, sizeof *link);
     link->state = LINK_RECEIVING;
     link->silence = LONG_SILENT;
     link->crc = CRC_START;

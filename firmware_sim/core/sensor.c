@@ -100,13 +100,11 @@ uint8_t sensor_rail(uint16_t converter, const struct zone_settings_regs *set)
 /* Resistance falls with temperature in an NTC and rises in platinum. */
 static uint8_t beyond(float degC, bool platinum)
 {
-    if (degC < LOWEST_DEGC) {
-        return platinum ? SENSOR_SHORTED : SENSOR_OPEN;
-    }
-    if (degC <= HIGHEST_DEGC) {
+    bool cold = degC < LOWEST_DEGC;
+    if (!cold && degC <= HIGHEST_DEGC) {
         return SENSOR_GOOD;
     }
-    return platinum ? SENSOR_OPEN : SENSOR_SHORTED;
+    return cold == platinum ? SENSOR_SHORTED : SENSOR_OPEN;
 }
 
 float sensor_degC(uint16_t converter, const struct zone_settings_regs *set, uint8_t *fault)

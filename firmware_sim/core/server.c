@@ -10,7 +10,7 @@
 #define IDENTIFY_ONE 4u          /* one object */
 #define CONFORMITY_BASIC 0x81u   /* basic objects, as a stream or one by one */
 #define OBJECTS 3u
-#define OBJECT_TEXT_MAX 24u
+#define OBJECT_TEXT_MAX 22u
 
 static const char objects[OBJECTS][OBJECT_TEXT_MAX] FLASH = {
     VENDOR_TEXT,

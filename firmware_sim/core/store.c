@@ -49,14 +49,6 @@ static uint8_t read_byte(const struct head *head, uint8_t slot, uint16_t at)
     return port_store_read(head->port, (uint16_t)(slot * STORE_COPY_BYTES + at));
 }
 
-static uint32_t read_u32(const struct head *head, uint8_t slot, uint16_t at)
-{
-    uint32_t value = 0;
-    for (uint8_t i = 4; i > 0; i--)
-        value = value << 8 | read_byte(head, slot, (uint16_t)(at + i - 1u));
-    return value;
-}
-
 static uint16_t read_sequence(const struct head *head, uint8_t slot)
 {
     return (uint16_t)(read_byte(head, slot, 1) | (uint16_t)read_byte(head, slot, 2) << 8);
@@ -68,9 +60,9 @@ static uint8_t judge_copy(const struct head *head, uint8_t slot)
     uint32_t check = UINT32_MAX;
     if (read_byte(head, slot, 0) != MARK)
         return COPY_NONE;
-    for (uint16_t at = 1; at < CHECK_AT; at++)
+    for (uint16_t at = 1; at < CHECK_AT + 4u; at++) /* over its own bytes too it comes to 0 */
         check = store_crc(check, read_byte(head, slot, at));
-    if (check != read_u32(head, slot, CHECK_AT) || sequence == 0)
+    if (check != 0 || sequence == 0)
         return COPY_DAMAGED;
     for (uint16_t at = 3; at < HEADER_BYTES; at++)
         if (read_byte(head, slot, at) != header_byte(sequence, at))

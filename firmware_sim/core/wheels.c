@@ -105,7 +105,6 @@ ONE_COPY int32_t wheels_lane_um(const struct head *head, uint8_t lane)
 
 void wheels_init(struct head *head)
 {
-    memset(&head->wheels, 0, sizeof head->wheels);
     head->wheels.lane_sample = head->wheels.lane_inputs = LANE_INPUTS; /* a level at reset is no edge */
 }
 

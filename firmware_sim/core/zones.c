@@ -14,7 +14,6 @@
 #include "zones.h"
 
 #include <math.h>
-#include <string.h>
 
 #include "head.h"
 
@@ -310,7 +309,6 @@ static ONE_COPY void count_tick(struct zones *zones)
 
 void zones_init(struct head *head)
 {
-    memset(&head->zones, 0, sizeof head->zones);
     for (uint8_t zone = 0; zone < ZONES; ++zone) {
         head->zones.zone[zone].pv_degC = NAN;
         pid_reset(&head->zones.zone[zone].pid);
@@ -404,8 +402,5 @@ int16_t in_hundredths(float value)
 {
     if (isnan(value))
         return NO_READING;
-    float scaled = value * 100.0f + (value < 0.0f ? -0.5f : 0.5f);
-    if (scaled > 32767.0f)
-        return INT16_MAX;
-    return scaled < -32768.0f ? INT16_MIN : (int16_t)scaled;
+    return (int16_t)(value * 100.0f + (value < 0.0f ? -0.5f : 0.5f));
 }

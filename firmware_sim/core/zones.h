@@ -41,7 +41,7 @@ struct zones {
 };
 
 #define NO_READING INT16_C(-30000) /* on the wire in place of a PV */
-/* As on the wire: rounded hundredths, saturating; NO_READING for NAN. */
+/* As on the wire: rounded hundredths of what fits it, as every PV and output does; NO_READING for NAN. */
 int16_t in_hundredths(float value);
 
 struct head;
