@@ -181,7 +181,7 @@ static uint8_t *put_word(uint8_t *out, uint16_t word)
 }
 
 /* Words `from` up to `to` of one instance, high word first; returns where the next ones go. */
-static ONE_COPY uint8_t *put_words(uint8_t entry, const uint8_t *data, uint8_t from, uint8_t to, uint8_t *out)
+static uint8_t *put_words(uint8_t entry, const uint8_t *data, uint8_t from, uint8_t to, uint8_t *out)
 {
     uint8_t word;
 

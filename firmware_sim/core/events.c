@@ -1,7 +1,7 @@
 /* The event queue: a ring that only the main loop touches. */
 #include "head.h"
 
-static ONE_COPY struct event *event_at(struct events *events, uint8_t place)
+static struct event *event_at(struct events *events, uint8_t place)
 {
     return &events->queue[(uint8_t)(events->first + place) % EVENTS_KEPT];
 }

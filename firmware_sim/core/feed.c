@@ -491,7 +491,7 @@ static void change_mode(struct head *head)
     feed->moving_drives = fitted(head);
 }
 
-static void move_master(struct head *head)
+static ONE_COPY void move_master(struct head *head)
 {
     struct feed *feed = &head->feed;
     NEAR(feed);

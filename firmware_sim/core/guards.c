@@ -6,12 +6,13 @@
 #include "head.h"
 
 /* The clock of the slower guards counts in digits, which spares divisions. Length guards look every 10 ms:
- * at 1 kHz a step would be a few micrometres, all rounding. The others keep out of each other's millisecond. */
+ * at 1 kHz a step would be a few micrometres, all rounding. They keep out of each other's millisecond and out of those
+ * in which a zone converts or runs its loop (0, 1 and 2 of five: zones.h), so that no request waits for two of them. */
 #define DIGIT 10u
-#define LENGTH_AT 0u  /* last digit of the millisecond, every 10 ms */
+#define LENGTH_AT 3u  /* last digit of the millisecond, every 10 ms */
 #define PATH_AT 4u    /* every 10 ms */
-#define SENSOR_AT 5u  /* every 100 ms */
-#define ZONE_AT 7u    /* every second */
+#define SENSOR_AT 8u  /* every 100 ms */
+#define ZONE_AT 9u    /* every second */
 /* PV must fall this far below a limit before its alarm goes: the usual few steps of dead band. */
 #define RETURN_STEP 200
 /* Heat that comes over from a hotter neighbour, degC/s, before a zone without output counts as heating
@@ -54,6 +55,8 @@ static ONE_COPY void drop(struct head *head, uint8_t alarm, uint8_t instances)
 {
     uint8_t *standing = &head->alarms.instances[alarm];
     uint8_t gone = *standing & instances;
+    if (!gone)
+        return;
     *standing &= (uint8_t)~gone;
     tell(head, EVENT_CODE_ALARM_CLEARED, alarm, gone);
 }

@@ -4,10 +4,13 @@
 
 #include <math.h>
 
-/* Of mm or mm/s, from um or um/s; saturates. */
+/* Of mm or mm/s, from um or um/s, cut off towards zero; saturates. */
 static ONE_COPY int16_t hundredths(int32_t um)
 {
-    return (int16_t)clamp(um / 10, -INT16_MAX, INT16_MAX);
+    const int32_t most = INT16_MAX * INT32_C(10);
+    int32_t rest = 0;
+    um = take_thousands(&rest, clamp(um, -most, most) * 100);
+    return (int16_t)(um < 0 && rest != 0 ? um + 1 : um);
 }
 
 static uint16_t status_bits(const struct head *head)

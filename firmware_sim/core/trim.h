@@ -1,8 +1,9 @@
 /* Output trim: what the cord's length is believed to be, and the loop that makes it the length wanted.
  *
- * The loop. error_um is the master feed (before the trim) less the cord laid. Trim is 32 ppm for each micrometre of it,
- * so an error closes over 31 mm of feed, plus its integral over the feed with an integral length of four times that:
- * critically damped. Lengths, not times, so the speed does not matter and a stop stops the loop too. All whole numbers.
+ * The loop. error_um is the master feed (before the trim) less the cord laid. Trim is 48 ppm for each micrometre of it,
+ * so an error closes over 21 mm of feed, plus its integral over the feed with an integral length of 98 mm: a little over
+ * four times that, so well damped. Lengths, not times: the speed does not matter and a stop stops the loop too. All whole
+ * numbers.
  *
  * Doubt. The feed less the loss through slip, as learned over 130 mm, says what the output wheel should show. Where
  * they part by more than SLIP_UM within a hop of 8 mm, the wheel is in doubt: what it lost in that hop is given back, from then
@@ -35,7 +36,7 @@
 struct trim {
     int32_t laid_um;            /* since the run started */
     int32_t error_um;           /* wanted less laid, of what the run fed */
-    int32_t integral;           /* 4096ths of a ppm */
+    int32_t integral;           /* 2048ths of a ppm */
     int32_t integral_kept;      /* its mean over the last quarter of a metre: what a freeze falls back to */
     int32_t fed_seen_um;        /* positions at the last look */
     int32_t wheel_seen_um;

@@ -135,7 +135,7 @@ def _kinds(m: Map) -> Iterator[str]:
 
 
 class _Limits:
-    """Rows of least, most and preset of what may be written; neither a row nor a number is there twice.
+    """Least, most and preset of what may be written; no row and no number is there twice.
 
     A 32-bit register has two rows: the low words, then the high ones. Raises MapError where a byte
     cannot number them.

@@ -8,7 +8,7 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
-FLASH_LIMIT = 30 * 1024  # bytes, with initial values; the chip has 32 KiB, 2 left for a boot loader
+FLASH_LIMIT = 28 * 1024  # bytes, with initial values; the chip has 32 KiB
 RAM_LIMIT = 1792  # bytes, static and stack together; the chip has 2 KiB
 STACK_BYTES = 288  # deepest use measured by the board bench, and room for one interrupt more
 BIGGEST = 12

@@ -333,14 +333,33 @@ def test_drives_stand_when_the_main_loop_hangs() -> None:
 # ------------------------------------------------------------------------------------ too fast
 
 
-def test_master_is_slowed_so_that_no_drive_is_asked_for_more_than_the_board_sustains() -> None:
+@pytest.mark.parametrize(
+    ("mode", "trim_ppm", "trim_max_percent"),
+    [
+        (lib.TRIM_MODE_FIXED, 20_000, 0.0),
+        (lib.TRIM_MODE_FIXED, 20_000, 2.0),
+        (lib.TRIM_MODE_AUTOMATIC, 80_000, 8.0),
+        (lib.TRIM_MODE_AUTOMATIC, 100_000, 10.0),
+    ],
+)
+def test_master_is_slowed_so_that_no_drive_is_asked_for_more_than_the_board_sustains(
+    mode: int, trim_ppm: int, trim_max_percent: float
+) -> None:
+    """With all the trim that the settings allow in force."""
     rig = Rig(pulses_per_m=(50_000, 400_000, 20_000), ratio_ppm=(0, 0, 50_000))
-    rig.live.trim_ppm = 20_000
+    rig.head.settings.machine.trim_max_percent = round(100 * trim_max_percent)
+    lib.feed_apply(rig.head)
+    rig.live.trim_mode = mode
+    if mode == lib.TRIM_MODE_FIXED:
+        rig.live.trim_ppm = trim_ppm
+    else:
+        rig.head.trim.integral = trim_ppm << 11  # 2048ths
     rig.set_speed(FAST_UM_S)
     rig.start()
     trace = rig.run(400)
     check_on_the_line(rig, trace)
     assert rig.feed.overrun_drives == 0b010
+    assert rig.feed.trim_ppm == trim_ppm
     per_s = np.diff(trace.pulses[-16_00:, 1]).mean() * 16_000
     assert 0.97 * 8_000 < per_s <= 8_000
 

@@ -580,7 +580,9 @@ def test_settings_read_back_are_checked_register_by_register(bare: Bare, address
     for value in (register.min - 1, register.min, register.max, register.max + 1):
         if low <= value <= high:
             setattr(place, register.name, value)
-            assert bool(lib.access_settings_valid(bare.head)) == (register.min <= value <= register.max)
+            assert bool(lib.access_settings_valid(bare.head)) == (
+                register.min <= value <= register.max
+            )
 
 
 # ---------------------------------------------------------------------------------------- events

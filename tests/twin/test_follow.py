@@ -101,6 +101,24 @@ def test_a_wheel_that_stays_stuck_ends_in_the_hard_guards_hold() -> None:
     assert abs(follows.cord_mm - 509.0) < 4.0, "8 mm of feed and the way to stop"
 
 
+def test_a_trim_that_may_not_go_far_enough_is_said_and_the_feed_goes_on() -> None:
+    """Slip 1.5 % and more against 0.5 % of trim: the limit, 3 mm, is passed within half a metre."""
+    follows = follower(settings={"machine.trim_max_percent": 0.5})
+    robot = follows.robot(STRAIGHT)
+    robot.go()
+    while "length_off" not in follows.alarms:
+        assert robot.position_mm < 600.0
+        before_mm = follows.client.snapshot().telemetry.length_error_mm
+        robot.advance(20)
+    assert before_mm <= 3.0 + 0.05
+    assert follows.client.snapshot().telemetry.length_error_mm > 3.0 - 0.05
+    assert robot.position_mm - follows.cord_mm == pytest.approx(3.0, abs=0.7)
+    assert follows.state == State.EXECUTE
+    follows.client.write("feed.trim_mode", TrimMode.FIXED)  # nothing is promised any more
+    robot.advance(100)
+    assert "length_off" not in follows.alarms
+
+
 def test_bursts_of_the_demo_wheel_do_not_add_up() -> None:
     """Slip bursts as the plant's own file has them, some 1.2 mm every 3 m."""
     follows = Follower(Twin(scenario("output_dirt_percent_per_m = 0.0"), 3))
