@@ -24,21 +24,29 @@ static uint32_t product(uint16_t a, uint16_t b)
 }
 
 /* sum / 1000 as sum * 4294967 / 2^32, 4294967 being 65 * 2^16 + 35127: one off at most. With whole
- * thousands added so that it is never negative, all products are of sixteen bits without a sign. */
+ * thousands added so that it is never negative, all products are of sixteen bits without a sign. A sum of sixteen
+ * bits, as nearly all are, needs one of them. */
 int32_t take_thousands(int32_t *rest, int32_t add)
 {
-    uint32_t sum = (uint32_t)*rest + (uint32_t)add + LIFT * 1000u;
-    uint16_t high = (uint16_t)(sum >> 16);
-    uint16_t low = (uint16_t)sum;
-    uint32_t middle = product(high, 35127) + product(low, 65) + (product(low, 35127) >> 16);
-    uint32_t whole = product(high, 65) + (middle >> 16);
-    uint16_t over = (uint16_t)(low - (uint16_t)whole * 1000u); /* below 2000: sixteen bits tell */
+    uint32_t sum = (uint32_t)*rest + (uint32_t)add;
+    uint32_t whole;
+    uint16_t over = (uint16_t)sum;
+    if (sum <= UINT16_MAX) {
+        whole = product(over, 65) >> 16;
+    } else {
+        sum += LIFT * 1000u;
+        uint16_t high = (uint16_t)(sum >> 16);
+        uint16_t low = (uint16_t)sum;
+        whole = (product(high, 35127) + product(low, 65) + (product(low, 35127) >> 16)) >> 16;
+        whole += product(high, 65) - LIFT;
+    }
+    over = (uint16_t)(over - (uint16_t)whole * 1000u); /* below 2000: sixteen bits tell */
     if (over >= 1000) {
         over = (uint16_t)(over - 1000u);
         whole++;
     }
     *rest = over;
-    return (int32_t)(whole - LIFT);
+    return (int32_t)whole;
 }
 
 ONE_COPY int32_t clamp(int32_t value, int32_t low, int32_t high)
@@ -261,7 +269,7 @@ static uint32_t stopping_nm(uint32_t speed, uint32_t a, uint32_t k)
  * grows by k + 1 with each um/s, so it is climbed from `low` in at most three straight pieces. */
 static uint32_t braking_speed(uint32_t to_go_nm, uint32_t low, uint32_t high, uint32_t a)
 {
-    uint32_t k = low / a;
+    uint32_t k = low <= UINT16_MAX ? (uint32_t)((uint16_t)low / (uint16_t)a) : low / a; /* a third of the time */
     uint32_t needed = stopping_nm(low, a, k);
     uint32_t edge = k * a;
     if (needed > to_go_nm)
@@ -272,6 +280,8 @@ static uint32_t braking_speed(uint32_t to_go_nm, uint32_t low, uint32_t high, ui
         if (edge > high)
             edge = high;
         uint32_t cost = (edge - low) * k;
+        if (spare < k)
+            return low; /* nearly always while braking, and it saves the division */
         if (spare < cost)
             return low + spare / k;
         spare -= cost;
@@ -491,7 +501,7 @@ static void change_mode(struct head *head)
     feed->moving_drives = fitted(head);
 }
 
-static ONE_COPY void move_master(struct head *head)
+static void move_master(struct head *head)
 {
     struct feed *feed = &head->feed;
     NEAR(feed);

@@ -230,7 +230,7 @@ static void answer(struct head *head, uint16_t count)
     port_transmit(head->port, buffer, length);
 }
 
-ONE_COPY void link_poll(struct head *head)
+void link_poll(struct head *head)
 {
     struct seen seen;
     uint16_t length;
