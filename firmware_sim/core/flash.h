@@ -6,6 +6,8 @@
  * ones was found by trying each.
  * NEAR: keeps the compiler from seeing that a pointer is a known address; a field is then reached from the pointer, in
  * two bytes of program in place of four.
+ * CRC_WHILE_SENDING: the AVR sends from the buffer by interrupt, a byte in 93 us, and needs 4 us a byte for the CRC: it is in
+ * place long before its turn comes, and the answer begins sooner by that.
  * port_NAME: what struct port holds. The board has one port only, so the AVR calls its functions by name, which
  * spares the pointers; the locks are too short to be called at all. */
 #ifndef PLYLANE_FLASH_H
@@ -23,6 +25,7 @@
 #define ONE_COPY __attribute__((noinline))
 #define IN_PLACE inline __attribute__((always_inline))
 #define NEAR(pointer) __asm__("" : "+b"(pointer))
+#define CRC_WHILE_SENDING 1
 #define flash_copy(to, from, size) memcpy_P((to), (from), (size))
 #define flash_u8(from) pgm_read_byte(from)
 #define flash_u16(from) pgm_read_word(from)
@@ -65,6 +68,7 @@ static inline void port_unlock(const struct port *port, uint8_t before)
 #define ONE_COPY
 #define IN_PLACE inline
 #define NEAR(pointer) ((void)(pointer))
+#define CRC_WHILE_SENDING 0
 #define flash_copy(to, from, size) memcpy((to), (from), (size))
 #define flash_u8(from) (*(const uint8_t *)(from))
 #define flash_u16(from) (*(const uint16_t *)(from))

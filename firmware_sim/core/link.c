@@ -224,10 +224,15 @@ static void answer(struct head *head, uint16_t count)
         link->exceptions_sent++;
     }
     length++;
+    if (CRC_WHILE_SENDING) {
+        port_transmit(head->port, buffer, (uint16_t)(length + 2u));
+    }
     crc = link_crc(buffer, length);
-    buffer[length++] = (uint8_t)crc;
-    buffer[length++] = (uint8_t)(crc >> 8);
-    port_transmit(head->port, buffer, length);
+    buffer[length] = (uint8_t)crc;
+    buffer[length + 1u] = (uint8_t)(crc >> 8);
+    if (!CRC_WHILE_SENDING) {
+        port_transmit(head->port, buffer, (uint16_t)(length + 2u));
+    }
 }
 
 void link_poll(struct head *head)
