@@ -52,7 +52,7 @@ static uint16_t limit_word(uint8_t row, uint8_t which)
     return flash_u16(&reg_values[flash_u8(&reg_limits[row][which])]);
 }
 
-static ONE_COPY int32_t limit(const struct place *place, uint8_t which)
+static int32_t limit(const struct place *place, uint8_t which)
 {
     uint8_t row = flash_u8(&reg_limits_at[place->entry - ENTRY_FIRST_HOLDING]);
     uint16_t high = place->kind & TYPE_WIDE ? limit_word((uint8_t)(row + 1u), which) : 0;
@@ -105,7 +105,7 @@ static ONE_COPY void take_entry(struct place *place, uint8_t entry, uint8_t word
     place->kind = flash_u8(&reg_kinds[entry]);
 }
 
-static ONE_COPY void first_entry(struct place *place)
+static void first_entry(struct place *place)
 {
     take_entry(place, place->block.first, 0);
 }
@@ -282,7 +282,7 @@ static int32_t value_of(uint8_t kind, const uint8_t *in)
     return joined(kind, 0, word);
 }
 
-static ONE_COPY bool in_range(const struct place *place, int32_t value)
+static bool in_range(const struct place *place, int32_t value)
 {
     /* a u32 above INT32_MAX is negative here and falls below its least of 0 or more */
     return value >= limit(place, LIMIT_MIN) && value <= limit(place, LIMIT_MAX);

@@ -49,6 +49,7 @@ static void finish(struct head *head, uint8_t end)
 void experiment_written(struct head *head)
 {
     struct experiment *now = &head->experiment;
+    NEAR(now);
     if (!head->live.experiment.run) {
         if (going(head))
             finish(head, EXPERIMENT_END_STOPPED);
@@ -103,6 +104,7 @@ static uint16_t relay_output(struct head *head, int16_t pv)
     const struct experiment_regs *set = &head->live.experiment;
     NEAR(set);
     struct experiment *now = &head->experiment;
+    NEAR(now);
     int16_t away = (int16_t)(pv - set->switch_degC);
     int16_t least = (int16_t)set->hysteresis_degC;
     if (away > least)

@@ -222,7 +222,6 @@ static ONE_COPY uint8_t directions(const struct feed *feed, uint8_t forwards, ui
 static void move_drives(struct head *head, int32_t nm)
 {
     struct feed *feed = &head->feed;
-    NEAR(feed);
     int32_t step[DRIVES];
     uint8_t forwards = 0;
     uint8_t backwards = 0;
@@ -352,7 +351,6 @@ static void look_ahead(struct head *head)
 static int32_t follow_speed(const struct head *head)
 {
     const struct feed *feed = &head->feed;
-    NEAR(feed);
     int32_t speed = feed->path_speed_mm_s * UM_S_PER_HUNDREDTH +
                     clamp(feed->gap_um, -GAP_MAX_UM, GAP_MAX_UM) * FOLLOW_PER_S;
     return speed < 0 ? 0 : speed;
@@ -621,7 +619,6 @@ static uint32_t apply_drives(struct head *head)
 void feed_apply(struct head *head)
 {
     struct feed *feed = &head->feed;
-    NEAR(feed);
     uint16_t trim = head->settings.machine.trim_max_percent;
     if (trim < FIXED_TRIM_MAX)
         trim = FIXED_TRIM_MAX;

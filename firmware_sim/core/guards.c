@@ -30,7 +30,7 @@ static uint32_t alarm_bit(uint8_t alarm)
 }
 
 /* One event an instance. */
-static ONE_COPY void tell(struct head *head, uint8_t code, uint8_t alarm, uint8_t instances)
+static void tell(struct head *head, uint8_t code, uint8_t alarm, uint8_t instances)
 {
     for (uint8_t n = 0; instances; n++, instances >>= 1)
         if (instances & 1u)
@@ -249,7 +249,6 @@ static void watch_dwell(struct head *head)
 {
     struct guards *guards = &head->guards;
     const struct guards_regs *set = &head->settings.guards;
-    NEAR(set);
     int32_t fed_um = difference(head->feed.position_um, guards->dwell_from_um);
     bool fresh = (fed_um < 0 ? -fed_um : fed_um) > set->guide_length_mm * INT32_C(1000);
     bool hot = in_hundredths(head->zones.zone[0].pv_degC) > set->dwell_temperature_degC;
