@@ -425,7 +425,7 @@ ONE_COPY void guards_tick(struct head *head)
     if (guards->ms == SENSOR_AT && guards->hundredths == 0)
         for (uint8_t i = 0; i < ZONES; i++) {
             struct view at;
-        look_at(head, i, &at);
+            look_at(head, i, &at);
             watch_sensor(head, &at);
         }
     if (guards->ms == ZONE_AT && guards->hundredths == 0 && guards->tenths == 0)

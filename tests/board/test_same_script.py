@@ -77,12 +77,12 @@ class Script:
         self.ask(at_ms, pdu)
 
     def look(self, at_ms: int) -> None:
-        raw = unwords(self.ask(at_ms, b"\x04" + words([100, 63]))[2:])
+        raw = unwords(self.ask(at_ms, b"\x04" + words([100, 68]))[2:])
         self.samples[at_ms] = Sample(
-            TelemetryRegs.from_words(raw[:24]),
-            [DriveTelemetryRegs.from_words(raw[24 + 2 * k : 26 + 2 * k]) for k in range(3)],
-            [ZoneTelemetryRegs.from_words(raw[30 + 4 * k : 34 + 4 * k]) for k in range(3)],
-            [LaneTelemetryRegs.from_words(raw[42 + 2 * k : 44 + 2 * k]) for k in range(8)],
+            TelemetryRegs.from_words(raw[:29]),
+            [DriveTelemetryRegs.from_words(raw[29 + 2 * k : 31 + 2 * k]) for k in range(3)],
+            [ZoneTelemetryRegs.from_words(raw[35 + 4 * k : 39 + 4 * k]) for k in range(3)],
+            [LaneTelemetryRegs.from_words(raw[47 + 2 * k : 49 + 2 * k]) for k in range(8)],
         )
 
     def take_events(self, at_ms: int) -> None:

@@ -70,7 +70,7 @@ def test_no_pulse_is_ever_more_than_one_off_the_ideal_line(
 
 
 def test_over_ten_metres_each_drive_keeps_its_ratio() -> None:
-    rig = Rig(pulses_per_m=(50929.58, 20000.01, 75_000), ratio_ppm=(0, -1234, 371))
+    rig = Rig(pulses_per_m=(50929.58, 20000.01, 70_000), ratio_ppm=(0, -1234, 371))
     rig.live.trim_ppm = -777
     rig.set_speed(FAST_UM_S)
     rig.start()
@@ -365,10 +365,10 @@ def test_master_is_slowed_so_that_no_drive_is_asked_for_more_than_the_board_sust
 
 
 def test_speed_that_every_drive_can_follow_raises_nothing() -> None:
-    rig = Rig(pulses_per_m=(50_000, 200_000, 20_000), speed_max_um_s=38_000)
+    rig = Rig(pulses_per_m=(50_000, 200_000, 20_000), speed_max_um_s=36_000)  # 7,200 and 8 %
     rig.set_speed(FAST_UM_S)
     rig.start()
-    assert rig.run(200).speed[-1] == 38_000
+    assert rig.run(200).speed[-1] == 36_000
     assert rig.feed.overrun_drives == 0
 
 
