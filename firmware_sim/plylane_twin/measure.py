@@ -338,7 +338,7 @@ def answers(elf: Path, requests: int) -> Iterator[str]:
 
 
 REQUESTS: Sequence[tuple[str, Callable[[HeadClient], object]]] = (
-    ("58 words of telemetry", lambda client: client.snapshot()),
+    ("63 words of telemetry", lambda client: client.snapshot()),
     ("event queue", lambda client: client._line.read_fifo(768)),
     ("a setpoint written", lambda client: client.write("zone.setpoint_degC", 24.0, 1)),
     ("one setting read", lambda client: client.read("guards.mismatch_limit_mm")),

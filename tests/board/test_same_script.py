@@ -77,7 +77,7 @@ class Script:
         self.ask(at_ms, pdu)
 
     def look(self, at_ms: int) -> None:
-        raw = unwords(self.ask(at_ms, b"\x04" + words([100, 68]))[2:])
+        raw = unwords(self.ask(at_ms, b"\x04" + words([100, 63]))[2:])
         self.samples[at_ms] = Sample(
             TelemetryRegs.from_words(raw[:29]),
             [DriveTelemetryRegs.from_words(raw[29 + 2 * k : 31 + 2 * k]) for k in range(3)],
