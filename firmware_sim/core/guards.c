@@ -9,9 +9,9 @@
  * at 1 kHz a step would be a few micrometres, all rounding. They keep out of each other's millisecond and out of those
  * in which a zone converts or runs its loop (0, 1 and 2 of five: zones.h), so that no request waits for two of them. */
 #define DIGIT 10u
-#define LENGTH_AT 3u  /* last digit of the millisecond, every 10 ms */
+#define LENGTH_AT 8u  /* last digit of the millisecond, every 10 ms */
 #define PATH_AT 4u    /* every 10 ms */
-#define SENSOR_AT 8u  /* every 100 ms */
+#define SENSOR_AT 3u  /* every 100 ms */
 #define ZONE_AT 9u    /* every second */
 /* PV must fall this far below a limit before its alarm goes: the usual few steps of dead band. */
 #define RETURN_STEP 200
