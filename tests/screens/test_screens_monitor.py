@@ -83,7 +83,7 @@ class TestWhatIsSeen:
             "Idle › Starting › Execute › Completing › Complete",
             "1 guide", f"{now.zones[0].pv_degC:.1f}", "110.0", "2 nip", "at setpoint",
             "14.00 mm/s", "wanted", f"{now.telemetry.output_speed_mm_s:.2f} mm/s", "apart",
-            "of 8.0 mm", "from median", "984.6", "+1.2", "runs",
+            "of 15.0 mm", "from median", "984.6", "+1.2", "runs",
             "No alarms", "State execute", "h Hold", "t Stop", "b Abort", "? keys", CAUTION,
         ]  # fmt: skip
         assert [piece for piece in wanted if piece not in text] == []

@@ -98,7 +98,7 @@ def test_a_wheel_that_stays_stuck_ends_in_the_hard_guards_hold() -> None:
     follows.follow(robot, 500.0)
     follows.until(lambda: robot.advance(20) or follows.state == State.HELD, 5000)  # type: ignore[func-returns-value]
     assert "feed_mismatch" in follows.alarms
-    assert abs(follows.cord_mm - 509.0) < 4.0, "8 mm of feed and the way to stop"
+    assert abs(follows.cord_mm - 516.0) < 4.0, "15 mm of feed and the way to stop"
 
 
 def test_a_trim_that_may_not_go_far_enough_is_said_and_the_feed_goes_on() -> None:

@@ -69,7 +69,7 @@ CASES = [
     Case("heating_without_effect", 'kind = "heater_open"\nzone = 1\nat_s = 5.0', heat, 90.0, 1),
     Case(
         "feed_mismatch",
-        'kind = "head_jam"\nat_output_mm = 300.0',
+        'kind = "output_wheel_stuck"\nat_output_mm = 300.0',
         feed,
         400.0,
     ),

@@ -13,7 +13,7 @@ from typing import Self
 
 from plylane.head.wire import Alarm, Block, Register, read_words, write_words
 
-MAP_HASH = 0x14D345CE
+MAP_HASH = 0x54D06786
 FIRMWARE_VERSION = (0, 1, 0)
 FIFO_ADDRESS = 768
 VENDOR = "plylane"
@@ -920,7 +920,7 @@ class GuardsRegs:
 
     BLOCK = Block("guards", "holding", 300, 1, True, (
         Register("link_timeout_ms", "guards", "holding", 300, "u16", "ms", 1, 200, 60000, 2000, "still", "Longest silence of the host while feeding."),
-        Register("mismatch_limit_mm", "guards", "holding", 301, "u16", "mm", 0.01, 100, 30000, 800, "still", "Hard limit of feed against output; never more than half the window counts."),
+        Register("mismatch_limit_mm", "guards", "holding", 301, "u16", "mm", 0.01, 100, 30000, 1500, "still", "Hard limit of feed against output; never more than half the window counts."),
         Register("mismatch_window_mm", "guards", "holding", 302, "u16", "mm", 1, 20, 2000, 150, "still", "Length over which a mismatch is remembered."),
         Register("lane_stall_mm", "guards", "holding", 303, "u16", "mm", 0.01, 200, 10000, 1200, "still", "Feed without a pulse of a lane's wheel."),
         Register("dwell_time_s", "guards", "holding", 304, "u16", "s", 1, 5, 3600, 240, "still", "Longest time that strip may stay in a guide above dwell_temperature_degC: without the feed having gone on by guide_length_mm."),
