@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import getpass
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -308,7 +307,7 @@ class _Desk:
         from plylane.calibrate_run import CalibrateRun
         from plylane.head.client import HeadClient
         from plylane.head.poller import Poller
-        from plylane.live import describe
+        from plylane.live import describe, who_is_there
 
         errors.print(CAUTION, style="dim", soft_wrap=True)
         self.client = HeadClient.open(port, unit=kept.unit)
@@ -318,7 +317,7 @@ class _Desk:
             self.client.fitted.zones,
             folder=kept.out,
             head=describe(self.client),
-            operator=kept.operator or getpass.getuser(),
+            operator=kept.operator or who_is_there(),
         )
         self.poller.listeners.append(self.run)
         self.poller.step()
@@ -393,6 +392,7 @@ def _lengths(kind: Kind, number: int, port: str | None, how: Measured, kept: Kep
         sitting = desk.run.sitting
         assert sitting is not None
         given.check(len(sitting.plan_mm), len(sitting.in_force.lanes_mm_per_pulse), kind)
+        _check_left_out(how.leave_out, len(sitting.plan_mm))
         for _ in sitting.plan_mm:
             said = desk.do(lambda run: run.feed_next())
             given.give(desk.run, said)
@@ -403,7 +403,11 @@ def _lengths(kind: Kind, number: int, port: str | None, how: Measured, kept: Kep
             again = _number_asked("Number of the length to measure again (Enter for none): ")
             if again is None:
                 break
-            said = desk.do(lambda run, at=again - 1: run.feed_again(at))  # type: ignore[misc]
+            try:
+                said = desk.do(lambda run, at=again - 1: run.feed_again(at))  # type: ignore[misc]
+            except CalibrationError as error:  # what has been measured is kept
+                print(f"  {error}")
+                continue
             given.give(desk.run, said)
         desk.end(kept, ask=how.measured is None)
 
@@ -464,7 +468,7 @@ def _numbers_asked(question: str) -> list[float]:
 
 def _number_asked(question: str) -> int | None:
     word = _asked(question)
-    return int(word) if word.isdigit() else None
+    return int(word) if word.isdecimal() else None
 
 
 def _agrees(question: str) -> bool:
@@ -474,12 +478,20 @@ def _agrees(question: str) -> bool:
 # -------------------------------------------------------------------------------- without a head
 
 
+def _check_left_out(numbers: list[int] | None, lengths: int) -> None:
+    """Raises CalibrationError for a number no length has."""
+    for number in numbers or ():
+        if not 1 <= number <= lengths:
+            raise CalibrationError(f"--leave-out {number}: there are lengths 1 to {lengths}")
+
+
 def _without_head(kind: Kind, how: Measured, kept: Kept) -> None:
     from plylane.feed.calibration import DRIVE, OUTPUT_WHEEL, find_scale, misread_text
 
     if kept.apply:
         raise CalibrationError("--apply needs a head: add --port")
     counts, lengths = list(how.counts or ()), list(how.measured or ())
+    _check_left_out(how.leave_out, max(len(counts), len(lengths)))
     out = {one - 1 for one in how.leave_out or ()}
     numbers = [k for k in range(max(len(counts), len(lengths))) if k not in out]
     scale = find_scale(

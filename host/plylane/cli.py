@@ -200,6 +200,8 @@ def monitor(
 
     told = given(run, plan)
     setup = told.setup
+    if writer and not gateway:
+        raise GatewayError("--writer opens nothing without --gateway ADDRESS:PORT: add it")
     door = GatewaySettings.of(gateway, writer or (), unit=unit) if gateway else None
     errors.print(f"Connecting to {port} ...", style="dim")
     client = HeadClient.open(port, unit=unit)
@@ -343,7 +345,11 @@ def replay(
         recording = Recording.open(run, show)
     settings = with_changes(recording.settings, changes) if changes else None
     if json:
-        departed = [one.to_json() for one in departures_of(recording.run)]
+        try:
+            departed = [one.to_json() for one in departures_of(recording.run)]
+        except RunError as error:  # the rest is worth having
+            departed = []
+            errors.print(f"The run cannot be held against its plan: {error}", style="dim")
         again = recording.judged_again(settings) if settings else {}
         _print_json(recording.to_json() | {"departures": departed} | again)
         return

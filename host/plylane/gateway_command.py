@@ -55,7 +55,8 @@ def gateway(
     writer
         Addresses that may write; without any nobody may.
     writable
-        Registers they may write; the path-speed reference when left out.
+        Registers they may write; when left out the references of the path: speed alone, or stamp,
+        position and speed.
     unit
         Modbus address of the head.
     out

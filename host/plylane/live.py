@@ -288,7 +288,7 @@ class LiveRun:
                 self.poller,
                 self.client.fitted.zones,
                 head=self.identity,
-                operator=getpass.getuser(),
+                operator=who_is_there(),
             )
             self.poller.listeners.append(self._calibrator)
         return self._calibrator
@@ -428,6 +428,14 @@ def read_limits(client: HeadClient) -> Limits:
         setpoint_max_degC=tuple(zone.setpoint_max_degC for zone in zones),
         speed_max_mm_s=machine.speed_max_mm_s,
     )
+
+
+def who_is_there() -> str:
+    """The user's name on this computer; empty where it has none, as in a container."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError, ImportError):
+        return ""
 
 
 def new_folder(parent: Path, name: str) -> Path:

@@ -26,7 +26,7 @@ errors = Console(stderr=True)
 
 
 def plan(
-    file: Path = DEMO_PLAN,
+    file: Annotated[Path, Parameter(show_default=False)] = DEMO_PLAN,
     /,
     *,
     run: Path | None = None,

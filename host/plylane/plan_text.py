@@ -19,8 +19,8 @@ from plylane.plan.plan import CordPlan
 from plylane.plan.strips import Floats
 from plylane.plan.window import HeatMap
 
-COLD, HOT, SAFE, HERE = "·", "×", "▒", "●"
-MAP_LEGEND = f"{SAFE} safe  {COLD} cold  {HOT} too hot  {HERE} planned"
+COLD, HOT, WITHIN, HERE = "·", "×", "▒", "●"
+MAP_LEGEND = f"{WITHIN} within  {COLD} cold  {HOT} too hot  {HERE} planned"
 AIR_SHARE = 0.25  # what of the map is shown around its window
 JOINT, STRIP = "┃", "━"
 CAUTION = (
@@ -70,7 +70,7 @@ def framed(
 
 
 def map_rows(plan: CordPlan, columns: int, rows: int) -> list[str]:
-    """Speed against block temperature: what is safe, what is not and why, what is planned."""
+    """Speed against block temperature: what keeps all limits, what does not, what is planned."""
     shown = plan.map
     speed, block = _ranges(plan, columns, rows)
     marks = _marks(shown, speed, block)
@@ -113,7 +113,7 @@ def _marks(shown: HeatMap, speed: Axis, block: Axis) -> list[list[str]]:
     lowest, highest = shown.bounds.lowest_degC[at], shown.bounds.highest_degC[at]
     return [
         [
-            HOT if value > high else COLD if value < low else SAFE
+            HOT if value > high else COLD if value < low else WITHIN
             for low, high in zip(lowest, highest, strict=True)
         ]
         for value in block.values()

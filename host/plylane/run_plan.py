@@ -95,7 +95,10 @@ def departure_lines(folder: Path) -> list[str]:
     run = Run.open(folder)
     if "cord" not in run.info.plan:
         return []
-    found = departures_of(run)
+    try:
+        found = departures_of(run)
+    except RunError as error:  # the run itself is worth having
+        return [f"The run cannot be held against its plan: {error}"]
     if not found:
         return ["The run went as planned."]
     return ["Other than planned:", *(f"  {one.text}" for one in found)]

@@ -15,7 +15,7 @@ from plylane.plan.plan import CordPlan, work_out
 from plylane.plan.strips import Strip
 from plylane.plan_command import DEMO_PLAN
 from plylane.plan_file import read_plan
-from plylane.plan_text import COLD, HERE, HOT, JOINT, SAFE, Axis, course_rows, lane_rows, map_rows
+from plylane.plan_text import COLD, HERE, HOT, JOINT, WITHIN, Axis, course_rows, lane_rows, map_rows
 
 
 @cache
@@ -28,7 +28,7 @@ def test_the_map_goes_from_cold_below_over_safe_to_hot(columns: int, rows: int) 
     drawn = [row.split("│")[1] for row in map_rows(demo(), columns, rows) if "│" in row]
     assert len(drawn) == rows and {len(row) for row in drawn} == {columns}
     assert sum(row.count(HERE) for row in drawn) == 1
-    order = {COLD: 0, SAFE: 1, HOT: 2}
+    order = {COLD: 0, WITHIN: 1, HOT: 2}
     for column in zip(*reversed(drawn), strict=True):
         levels = [order[mark] for mark in column if mark != HERE]
         assert levels == sorted(levels)

@@ -63,7 +63,6 @@ GAPS_S = (0.3, 0.6, 1.0, 1.6, 3.2)
 and start its wait anew, so the gaps grow beyond such a wait."""
 EVENT_READS = 4
 """Reads that empty the head's queue: it keeps 16 events and shows 6."""
-QUEUE_KEPT = 16
 _YOUNG_SLACK_S = 0.05
 _REPEATABLE = frozenset({Command.STOP, Command.HOLD, Command.ABORT})
 """Commands towards rest. Better sent twice than lost; the others are never repeated unasked."""

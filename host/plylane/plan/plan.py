@@ -122,7 +122,7 @@ def _heat(job: Job, plotted: HeatMap) -> tuple[Point | None, list[str], tuple[st
     found = fastest_safe(job.case, low, top) if top > low else None
     if found is not None:
         return found, [], ()
-    return None, *_shut(job, f"no speed from {low:g} to {top:.1f} mm/s is safe", low)
+    return None, *_shut(job, f"no speed from {low:g} to {top:.1f} mm/s keeps all limits", low)
 
 
 def _motor_top(job: Job, high: float) -> list[float]:

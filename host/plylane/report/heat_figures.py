@@ -44,7 +44,7 @@ BOUND_LINES = {
 
 
 def window_figure(found: HeatMap) -> Figure:
-    """Speed against block temperature: what is too cold and too hot, and the fastest safe point."""
+    """Speed against block temperature: too cold, too hot, and the fastest within all limits."""
     with mpl.rc_context(STYLE):
         figure, (axes,) = new_figure(7.2, 4.9)
         _regions(axes, found)
@@ -66,7 +66,7 @@ def _window_title(fastest: Point | None) -> str:
     if fastest is None:
         return "No speed and block temperature keep every limit"
     return (
-        f"Fastest safe: {fastest.speed_mm_s:.1f} mm/s with the block at "
+        f"Fastest within limits: {fastest.speed_mm_s:.1f} mm/s with the block at "
         f"{fastest.block_degC:.0f} ± {fastest.tolerance_K:g} °C"
     )
 
@@ -137,7 +137,7 @@ def _mark_fastest(axes: Axes, fastest: Point) -> None:
         ms=5,
         capsize=4,
         lw=1.4,
-        label="fastest safe point, with the block's tolerance",
+        label="fastest within all limits, with the block's tolerance",
         zorder=5,
     )
 

@@ -14,7 +14,7 @@ from textual.widget import Widget
 from textual.widgets import Static
 
 from plylane.plan.plan import CordPlan
-from plylane.plan_text import COLD, HERE, HOT, JOINT, MAP_LEGEND, SAFE, facts, lane_rows, map_rows
+from plylane.plan_text import COLD, HERE, HOT, JOINT, MAP_LEGEND, WITHIN, facts, lane_rows, map_rows
 from plylane.screens.decide import Kind, Said
 from plylane.screens.help import PLAN_KEYS, Help
 from plylane.screens.pictures import Curve, Mark, Pattern, Picture, spread_labels
@@ -30,7 +30,7 @@ FRAME_ROWS, FRAME_COLUMNS = 4, 14
 MARKS = {
     HERE: Kind.STRONG,
     JOINT: Kind.STRONG,
-    SAFE: Kind.NORMAL,
+    WITHIN: Kind.NORMAL,
     COLD: Kind.QUIET,
     HOT: Kind.QUIET,
 }
@@ -160,7 +160,9 @@ def limit_lines(plan: CordPlan) -> Content:
     """Speed, setpoints and what holds the block between its limits."""
     point = plan.point
     if point is None:
-        return line(Said("No speed is safe: see below what would change that.", Kind.MEDIUM))
+        return line(
+            Said("No speed keeps all limits: see below what would change that.", Kind.MEDIUM)
+        )
     setpoints = " / ".join(f"{t:.1f}" for t in plan.setpoints_degC)
     chosen = line(
         strong(f"{point.speed_mm_s:.2f} mm/s   {setpoints} °C"),

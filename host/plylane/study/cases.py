@@ -125,7 +125,6 @@ FAULTS = (
 )  # fmt: skip
 """Each kind in turn; the abrupt ones come twice as often."""
 _TURN = tuple(kind for kind in FAULTS for _ in range(2 if kind.abrupt else 1))
-KIND_NAMES = tuple(kind.name for kind in FAULTS)
 
 
 def normal_hour(seed: int, number: int) -> Case:
