@@ -8,7 +8,7 @@ from scipy.stats import binom
 
 from benchmarks.tuning_study import LIMITED, Outcome, study
 
-PLANTS = 40
+PLANTS = 20
 LOOP_RULES = ("simc", "optimum_pi", "optimum")
 
 
