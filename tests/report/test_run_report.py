@@ -114,7 +114,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("runs")
     scenario = out / "short.toml"
     scenario.write_text(SCENARIO, encoding="utf-8")
-    outcome = Demo(scenario, 7, "virtual", out).play(900.0, lambda *_: None)
+    # held by the head's own guard, so that there is an alarm to tell of
+    outcome = Demo(scenario, 7, "virtual", out, hold_at=None).play(900.0, lambda *_: None)
     assert outcome.state == "Complete"
     return outcome.run
 
@@ -137,12 +138,14 @@ def of_seconds(words: str) -> float:
 
 class TestWholeRun:
     def test_outcome_is_the_logs(self, page: Page, recording: Recording) -> None:
-        last = {name: recording.column(name)[-1] for name in ("output_position_mm", "time_s")}
+        columns = recording.run.columns(["output_position_mm", "time_s", "state"])
         assert page.fact("outcome", "state at the end") == "Complete"
         cord = page.fact("outcome", "cord, by the output wheel")
-        assert float(cord.removesuffix(" mm")) == pytest.approx(last["output_position_mm"], abs=0.1)
+        assert float(cord.removesuffix(" mm")) == pytest.approx(
+            columns["output_position_mm"][-1], abs=0.1
+        )
         assert page.fact("outcome", "rows of telemetry") == str(recording.run.rows)
-        held = float(np.sum(np.diff(recording.time_s)[recording.column("state")[:-1] == 11]))
+        held = float(np.sum(np.diff(columns["time_s"])[columns["state"][:-1] == 11]))
         assert page.fact("outcome", "in Held") == f"{held:.0f} s"
 
     def test_names_what_was_run(self, page: Page, recording: Recording) -> None:
@@ -155,15 +158,16 @@ class TestWholeRun:
         assert page.fact("facts", "fitted") == "2 zones, 3 drives, 5 lanes"
 
     def test_states_follow_as_in_the_telemetry(self, page: Page, recording: Recording) -> None:
-        wanted = [State(int(k)).name.capitalize() for k, _ in groupby(recording.column("state"))]
+        columns = recording.run.columns(["time_s", "state"])
+        wanted = [State(int(k)).name.capitalize() for k, _ in groupby(columns["state"])]
         assert [row[1].removeprefix("◆ ") for row in page.table("states")] == wanted
         assert [row[1] for row in page.table("states") if row[1].startswith("◆")] == [
             "◆ Holding",
             "◆ Held",
         ]
         began = [of_seconds(row[0]) for row in page.table("states")]
-        turns = np.flatnonzero(np.diff(recording.column("state"))) + 1
-        assert began[1:] == pytest.approx(recording.time_s[turns], abs=0.51)
+        turns = np.flatnonzero(np.diff(columns["state"])) + 1
+        assert began[1:] == pytest.approx(columns["time_s"][turns], abs=0.51)
 
     def test_findings_with_evidence_and_figure(self, page: Page, recording: Recording) -> None:
         assert recording.findings
