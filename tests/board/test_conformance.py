@@ -246,7 +246,7 @@ GUARDS = {
     "sensor_shorted": ('kind = "sensor_shorted"\nzone = 1\nat_s = 2.0', None, 5.0, 1, "abort"),
     "stop_input": ('kind = "stop_tripped"\nat_s = 2.0', None, 3.0, 1, ""),
     "permit_lost": ('kind = "permit_lost"\nat_output_mm = 20.0', feed, 6.0, 1, ""),
-    "feed_mismatch": ('kind = "head_jam"\nat_output_mm = 20.0', feed, 20.0, 1, ""),
+    "feed_mismatch": ('kind = "output_wheel_stuck"\nat_output_mm = 20.0', feed, 20.0, 1, ""),
     "lane_stopped": ('kind = "lane_jam"\nlane = 4\nat_output_mm = 20.0', feed, 20.0, 8, ""),
     "pulse_overrun": ('kind = "pulse_late"\nat_output_mm = 20.0', feed, 6.0, 7, ""),
 }

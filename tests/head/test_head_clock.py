@@ -54,7 +54,7 @@ def test_the_drift_is_found(seed: int, drift_ppm: float) -> None:
     for _, head_ms, sent_s, received_s in readings(seed, drift_ppm, 60.0):
         clock.observe(head_ms, sent_s, received_s)
     slower_ppm = (1.0 / (1.0 + drift_ppm * 1e-6) - 1.0) * 1e6
-    assert clock.drift_ppm == pytest.approx(slower_ppm, abs=8.0)
+    assert clock.drift_ppm == pytest.approx(slower_ppm, abs=15.0)  # 1 to 4 ms of latency, a minute
 
 
 @given(seed=st.integers(0, 2**32), before_ms=st.integers(0, 9000))
