@@ -38,7 +38,6 @@ from plylane.feed.calibration import (
     mean_speed,
 )
 from plylane.head.client import HeadClient
-from plylane.head.registers import Status, StoreAction
 from plylane.technician import Caller
 from plylane.tune_run.engine import Engine, Job
 
@@ -53,7 +52,6 @@ UNKNOWN_SCALE_U = 0.003
 SWEEP_PPM = tuple(range(-48_000, 36_001, 6_000))
 SWEEP_ROUNDS = 4
 SWEEP_MM = 100.0
-SAVE_MOST_S = 5.0
 
 
 class CalibrateRun(Engine):
@@ -193,7 +191,7 @@ class CalibrateRun(Engine):
 
     def save(self) -> None:
         """Have the head keep its settings over a power cut."""
-        self.begin("save", 0, self._save())
+        self.begin("save", 0, self.save_settings())
 
     def stop(self) -> None:
         """End the job under way; rollers stop."""
@@ -360,16 +358,6 @@ class CalibrateRun(Engine):
         if self.written == path:
             self.written = None
         self.tell(f"Back in force: {'; '.join(one.text for one in back)}.")
-
-    def _save(self) -> Job[None]:
-        yield from self.call(lambda client: client.store(StoreAction.SAVE))
-        until_s = self.log.now_s + SAVE_MOST_S
-        yield from self.pause(0.2)
-        while self.latest is not None and self.latest.telemetry.status & Status.SAVING:
-            if self.log.now_s > until_s:
-                raise CalibrationError("the head is still saving its settings: look at its events")
-            yield
-        self.tell("The head has saved its settings.")
 
     def _sitting(self) -> Sitting:
         if self.sitting is None:

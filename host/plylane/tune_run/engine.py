@@ -16,7 +16,7 @@ from typing import TypeVar
 from plylane.head.client import HeadClient
 from plylane.head.errors import HeadError, LinkError
 from plylane.head.poller import LinkStatus
-from plylane.head.registers import EventCode, ZoneMode
+from plylane.head.registers import EventCode, Status, StoreAction, ZoneMode
 from plylane.head.snapshot import Event, Snapshot
 from plylane.technician import Caller
 from plylane.tune_errors import EndedByUserError, TuneError
@@ -29,6 +29,7 @@ Job = Generator[None, Snapshot, T]
 
 GIVE_UP_REPORTS = 30
 """The poller reports once a second: so many without a head, and the job is over."""
+SAVE_MOST_S = 5.0
 
 
 class Engine:
@@ -167,6 +168,17 @@ class Engine:
         until_s = self.log.now_s + seconds
         while self.log.now_s < until_s:
             yield
+
+    def save_settings(self) -> Job[None]:
+        """Have the head keep its settings over a power cut. Raises TuneError."""
+        yield from self.call(lambda client: client.store(StoreAction.SAVE))
+        until_s = self.log.now_s + SAVE_MOST_S
+        yield from self.pause(0.2)
+        while self.latest is not None and self.latest.telemetry.status & Status.SAVING:
+            if self.log.now_s > until_s:
+                raise TuneError("the head is still saving its settings: look at its events")
+            yield
+        self.tell("The head has saved its settings.")
 
     def rest(self, seconds: float) -> Job[None]:
         """As `pause`, at the end of a job: not where the head is gone."""

@@ -9,7 +9,6 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from plylane.head.registers import Status, StoreAction
 from plylane.technician import Caller
 from plylane.tune_errors import TuneError
 from plylane.tune_run.analyse import analyse
@@ -21,8 +20,6 @@ from plylane.tune_run.outcome import Checked, ZoneTuning
 from plylane.tune_run.record_file import FILE, write_tuning
 from plylane.tune_run.rests import find_interaction
 from plylane.tuning import EVEN, OP_NOISE_MOST_PERCENT, Interaction, Model
-
-SAVE_MOST_S = 5.0
 
 
 class TuneRun(Engine):
@@ -127,7 +124,7 @@ class TuneRun(Engine):
 
     def save(self) -> None:
         """Have the head keep its settings over a power cut."""
-        self.begin("save", 0, self._save())
+        self.begin("save", 0, self.save_settings())
 
     # ---------------------------------------------------------------------------------- verifying
 
@@ -214,16 +211,6 @@ class TuneRun(Engine):
         if zone in self.tunings:
             self._keep(replace(self.tunings[zone], held=held, chosen=None))
         self.tell(f"Back in force: {held.text}.")
-
-    def _save(self) -> Job[None]:
-        yield from self.call(lambda client: client.store(StoreAction.SAVE))
-        until_s = self.log.now_s + SAVE_MOST_S
-        yield from self.pause(0.2)
-        while self.latest is not None and self.latest.telemetry.status & Status.SAVING:
-            if self.log.now_s > until_s:
-                raise TuneError("the head is still saving its settings: look at its events")
-            yield
-        self.tell("The head has saved its settings.")
 
     def _check_setpoint(self, zone: int, tuning: ZoneTuning) -> Job[None]:
         self._checked(zone, (yield from check_setpoint(self, tuning)))

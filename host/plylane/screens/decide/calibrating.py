@@ -9,7 +9,7 @@ from plylane.calibrate_run.settings import Change
 from plylane.calibrate_run.sitting import Found, Kind, Sitting
 from plylane.feed.calibration import Budget, RatioFound, Scale, SlipFound
 from plylane.screens.decide.kinds import Kind as Set
-from plylane.screens.decide.kinds import Said
+from plylane.screens.decide.kinds import Said, WorkKey
 from plylane.screens.decide.state import bar
 from plylane.tune_run.status import TuneStatus
 from plylane.words import duration
@@ -71,29 +71,21 @@ NOTES = (("1", "routine"), ("2", "cleaned"), ("3", "new part"), ("4", "first tim
 """Reasons to choose from: letters are keys of the screens, so that stop works everywhere."""
 
 
-class CalKey(NamedTuple):
-    """A key of the Calibrate screen and its word."""
-
-    key: str
-    word: str
-    action: str
-
-
-FEED = CalKey("f", "Feed", "feed")
-MEASURED = CalKey("m", "Measured", "measured")
-AGAIN = CalKey("n", "Again", "again")
-OUT = CalKey("o", "Leave out", "leave_out")
-LANE = CalKey("v", "Lane", "lane")
-WRITE = CalKey("w", "Write", "write")
-UNDO = CalKey("u", "Undo", "undo")
-KEEP = CalKey("k", "Keep", "save")
-END = CalKey("x", "End it", "end")
+FEED = WorkKey("f", "Feed", "feed")
+MEASURED = WorkKey("m", "Measured", "measured")
+AGAIN = WorkKey("n", "Again", "again")
+OUT = WorkKey("o", "Leave out", "leave_out")
+LANE = WorkKey("v", "Lane", "lane")
+WRITE = WorkKey("w", "Write", "write")
+UNDO = WorkKey("u", "Undo", "undo")
+KEEP = WorkKey("k", "Keep", "save")
+END = WorkKey("x", "End it", "end")
 CAL_KEYS = (FEED, MEASURED, AGAIN, OUT, LANE, WRITE, UNDO, KEEP, END)
 
 
 def keys_now(
     status: TuneStatus, sitting: Sitting | None, writable: bool, written: bool
-) -> set[CalKey]:
+) -> set[WorkKey]:
     """What may be asked for now."""
     if status.busy:
         return {END}

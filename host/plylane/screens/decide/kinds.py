@@ -28,3 +28,11 @@ class Said(NamedTuple):
 def stale_kind(stale: bool) -> Kind:
     """How a normal value is set off when it may be old."""
     return Kind.STALE if stale else Kind.NORMAL
+
+
+class WorkKey(NamedTuple):
+    """A key of a work screen (Tune, Calibrate), its word and its action."""
+
+    key: str
+    word: str
+    action: str

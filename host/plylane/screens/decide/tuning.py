@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from plylane.screens.decide.kinds import Kind, Said
+from plylane.screens.decide.kinds import Kind, Said, WorkKey
 from plylane.screens.decide.state import bar
 from plylane.tune_run.outcome import ZoneTuning
 from plylane.tune_run.rules import RuleView
@@ -31,26 +31,18 @@ FEED_POINTS = (
 )
 
 
-class TuneKey(NamedTuple):
-    """A key of the Tune screen and its word."""
-
-    key: str
-    word: str
-    action: str
-
-
-EXPERIMENT = TuneKey("e", "Experiment", "experiment")
-END = TuneKey("x", "End it", "end")
-GAINS = TuneKey("g", "Gains", "apply")
-UNDO = TuneKey("u", "Undo", "undo")
-MEASURE = TuneKey("m", "Measure", "check")
-FEED = TuneKey("f", "Feed", "feed")
-INTERACTION = TuneKey("i", "Interaction", "interaction")
-KEEP = TuneKey("k", "Keep", "save")
+EXPERIMENT = WorkKey("e", "Experiment", "experiment")
+END = WorkKey("x", "End it", "end")
+GAINS = WorkKey("g", "Gains", "apply")
+UNDO = WorkKey("u", "Undo", "undo")
+MEASURE = WorkKey("m", "Measure", "check")
+FEED = WorkKey("f", "Feed", "feed")
+INTERACTION = WorkKey("i", "Interaction", "interaction")
+KEEP = WorkKey("k", "Keep", "save")
 TUNE_KEYS_SHOWN = (EXPERIMENT, END, GAINS, UNDO, MEASURE, FEED, INTERACTION, KEEP)
 
 
-def keys_now(status: TuneStatus, tuned: bool, undoable: bool, all_tuned: bool) -> set[TuneKey]:
+def keys_now(status: TuneStatus, tuned: bool, undoable: bool, all_tuned: bool) -> set[WorkKey]:
     """What may be asked for now."""
     if status.busy:
         return {END}
