@@ -130,6 +130,7 @@ class LiveRun:
             now.output_position_mm,
             [lane.position_mm for lane in snapshot.lanes],
             inputs=now.inputs,
+            alarms=now.alarms_active,
             zones=[(zone.pv_degC, zone.sp_degC, zone.op_percent) for zone in snapshot.zones],
         )
         if found:

@@ -27,7 +27,7 @@ from plylane.jam.finding import (
     UNKNOWN,
     Finding,
 )
-from plylane.jam.hypotheses import Seen, Verdict, weigh
+from plylane.jam.hypotheses import Seen, Verdict, weigh, weigh_guarded
 from plylane.jam.lengths import Steps
 from plylane.jam.limits import Limits
 from plylane.jam.residual import PPM
@@ -112,19 +112,40 @@ class Abrupt:
         """The feed at the last step."""
         return int(self._past.fed_um[-1])
 
-    def end(self) -> Finding | None:
-        """The head left Execute: why, if the cord's wheel had fallen far behind the lanes.
+    def brake(self, steps: Steps) -> list[Finding]:
+        """The head has left Execute and comes to rest: only what was left undecided is looked at,
+        for rollers that slow down are no matter for the other tests."""
+        if self._undecided is None:
+            return []
+        edge = int(np.searchsorted(steps.fed_um, self._undecided[0]))
+        decided = self.take(steps[:edge])[:1]
+        if decided or edge < len(steps):
+            self.leave()
+        return [told.finding for told in decided]
+
+    def leave(self) -> None:
+        """What is undecided stays so."""
+        self._undecided = None
+
+    def end(self, guarded: bool) -> Finding | None:
+        """The head left Execute: why, if the cord's wheel had fallen far behind; `guarded`: because
+        of that."""
+        if self._deaf[_CORD] or len(self._deaf) == _LANES:
+            return None
+        if guarded:
+            return None if self._undecided else self._why_guarded()
+        return self._short_at_the_end()
+
+    def _short_at_the_end(self) -> Finding | None:
+        """Whether the wheel had fallen far behind the lanes.
 
         Not where that is over, nor where it falls behind as steeply as in a burst of slip, which a
         healthy wheel has too.
         """
         steps = self._past
-        moved = np.diff(steps.um, axis=1)
-        behind = moved[:1] * (PPM - self._limits.lane_ppm) - moved[1:2] * PPM
-        sums = page_sums(behind, np.zeros(1, dtype=np.int64))[0]
-        start = 1 + last_zero(sums, len(sums) - 1)
+        start = self._behind_since(self._limits.lane_ppm)
         fed_mm, (cord_mm, *lanes_mm) = _lost_mm(steps, start, len(steps) - 1)
-        if len(lanes_mm) == 0 or self._deaf[_CORD] or cord_mm < _END_MM or fed_mm < _LATELY_MM:
+        if cord_mm < _END_MM or fed_mm < _LATELY_MM:
             return None
         late = int(np.searchsorted(steps.fed_um, steps.fed_um[-1] - round(1000.0 * _LATELY_MM)))
         late_fed_mm, (late_mm, *_) = _lost_mm(steps, late, len(steps) - 1)
@@ -143,6 +164,42 @@ class Abrupt:
             "median_lane_lost_mm": lane_mm,
         }
         return Finding(OUTPUT_WHEEL_DIRTY, float(steps.time_s[-1]), None, cord_mm, evidence)
+
+    def _why_guarded(self) -> Finding | None:
+        """Why the head's guard of feed against output has held: nothing explained it so far.
+
+        Nothing is told where it looks like a burst of slip on rollers with film.
+        """
+        steps = self._past
+        start = self._behind_since(self._limits.creep_ppm[0])
+        fed_mm, (cord_mm, *lanes_mm) = _lost_mm(steps, start, len(steps) - 1)
+        if fed_mm <= 0.0:
+            return None
+        lane_mm = float(np.median(lanes_mm))
+        verdicts = weigh_guarded(fed_mm, cord_mm, lane_mm, self._settings)
+        best, usual = verdicts[0], sum(v.likelihood for v in verdicts if not v.kinds)
+        if usual > 0.5:
+            return None
+        likelihoods = {v.kinds[0]: v.likelihood for v in verdicts if v.kinds}
+        kind = best.kinds[0] if best.likelihood >= self._settings.confidence else UNKNOWN
+        usual_mm = lane_mm if kind == OUTPUT_WHEEL_DIRTY else self._settings.expected_slip * fed_mm
+        evidence = {
+            "onset_s": float(steps.time_s[start]),
+            "rate_percent": 100.0 * (cord_mm - usual_mm) / fed_mm,
+            "fed_mm": fed_mm,
+            "median_lane_lost_mm": lane_mm,
+        }
+        if kind != UNKNOWN:
+            evidence["likelihood"] = likelihoods.pop(kind)
+        evidence |= {f"likelihood_{name}": p for name, p in likelihoods.items() if p >= 0.005}
+        return Finding(kind, float(steps.time_s[-1]), None, cord_mm, evidence)
+
+    def _behind_since(self, allowance_ppm: int) -> int:
+        """Step of those kept from which on the cord has lost more than so much of the feed."""
+        moved = np.diff(self._past.um, axis=1)
+        behind = moved[:1] * (PPM - allowance_ppm) - moved[1:2] * PPM
+        sums = page_sums(behind, np.zeros(1, dtype=np.int64))[0]
+        return 1 + last_zero(sums, len(sums) - 1)
 
     # ---- suspicion ----
 

@@ -263,8 +263,12 @@ class Creep:
         if kind == OUTPUT_WHEEL_DIRTY:
             rates[1:] = usual[1:]
             share = cord - median
+        elif lane is None:
+            share = cord
+            # over so little feed a lane's pulses say little of the lane
+            rates[1:] = np.maximum(rates[1:], rates[_CORD])
         else:
-            share = cord if lane is None else float(lanes[lane])
+            share = float(lanes[lane])
         self._usual.accept(np.clip(rates, usual, np.maximum(usual, _MOST_PPM)))
         evidence = {
             "onset_s": float(points.time_s[start]),

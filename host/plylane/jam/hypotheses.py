@@ -18,6 +18,7 @@ from plylane.jam.finding import (
     LOST_STEPS,
     OUTPUT_WHEEL_DIRTY,
     OUTPUT_WHEEL_STUCK,
+    SLIP_GROWING,
     STRIP_OUT,
     STRIP_STUCK,
 )
@@ -28,6 +29,7 @@ _BOTH_ODDS = 1.0  # a joint and a burst at once
 _WORST = -12.0  # no single length may speak louder than e^12: tails are fatter than normal
 _SLOW_ODDS = 0.02  # rollers that slip on every strip and still move it, against a jam
 _SLOW_MM = 6.0  # feed before which slip of all strips cannot have become suspicious
+_BURST_SD = 0.05  # of the share of the travel that a burst loses, over its length
 _LAG_MM = 0.2  # what the strip still does when its ply already stands: it buckles into its room
 
 
@@ -53,6 +55,9 @@ class Verdict:
     likelihood: float
 
 
+_Score = tuple[tuple[str, ...], int | None, float]
+
+
 @dataclass(frozen=True, slots=True)
 class _Claim:
     """What a hypothesis expects: (mean, standard deviation) of cord, its lane, the other lanes."""
@@ -65,7 +70,34 @@ class _Claim:
 
 def weigh(seen: Seen, settings: WatchSettings) -> list[Verdict]:
     """Every hypothesis with its likelihood (they add up to 1), likeliest first."""
-    scored = list(_scores(seen, settings))
+    return _shared(list(_scores(seen, settings)))
+
+
+def weigh_guarded(
+    fed_mm: float, cord_mm: float, lane_mm: float, settings: WatchSettings
+) -> list[Verdict]:
+    """Why the head's guard of feed against output held though nothing stands, likeliest first.
+
+    `cord_mm` and `lane_mm` (a middle lane) were lost over `fed_mm`: either all strips slip, and
+    lanes lose what the cord does, or only the output wheel counts short. That may be a burst, but
+    the longer it lasts the less, as bursts end.
+    """
+    sd_mm = 0.5 * settings.lane_pulse_mm + 0.02 * fed_mm
+    together = _log_normal(lane_mm, (cord_mm, sd_mm))
+    alone = _log_normal(lane_mm, (settings.expected_slip * fed_mm, sd_mm))
+    off = (cord_mm - lane_mm) / fed_mm - settings.burst_share
+    like_a_burst = -0.5 * (off / _BURST_SD) ** 2 - fed_mm / settings.burst_mm
+    return _shared(
+        [
+            ((SLIP_GROWING,), None, together),
+            ((OUTPUT_WHEEL_DIRTY,), None, alone),
+            ((), None, math.log(_USUAL_ODDS) + alone + like_a_burst),
+        ]
+    )
+
+
+def _shared(scored: list[_Score]) -> list[Verdict]:
+    """Likelihoods that add up to 1, likeliest first."""
     most = max(score for *_, score in scored)
     shares = [math.exp(score - most) for *_, score in scored]
     total = sum(shares)
@@ -75,8 +107,6 @@ def weigh(seen: Seen, settings: WatchSettings) -> list[Verdict]:
     ]
     return sorted(verdicts, key=lambda verdict: -verdict.likelihood)
 
-
-_Score = tuple[tuple[str, ...], int | None, float]
 
 
 def _scores(seen: Seen, settings: WatchSettings) -> Iterator[_Score]:

@@ -11,17 +11,19 @@ import math
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from plylane.head.registers import State
+from plylane.head.registers import ALARMS, State
 from plylane.jam.cusum import Ints
 
 Floats = NDArray[np.float64]
 
-_EXECUTE = int(State.EXECUTE)
+_EXECUTE, _HOLDING = int(State.EXECUTE), int(State.HOLDING)
+_MISMATCH = 1 << next(alarm.number for alarm in ALARMS if alarm.name == "feed_mismatch")
 _LANE = re.compile(r"lane(\d+)_position_mm")
 _ZONE = re.compile(r"zone(\d+)_pv_degC")
 _LEAP_UM = 20_000
@@ -40,23 +42,26 @@ def columns_needed(lanes: int) -> tuple[str, ...]:
 
 
 def columns_used(lanes: int, zones: int) -> tuple[str, ...]:
-    """Those, and the ones with which more can be said: the permit and the zones."""
+    """Those, and the ones with which more can be said: permit, the head's alarms, the zones."""
     zone = (f"zone{k}_{what}" for k in range(1, zones + 1) for what in _ZONE_PARTS)
-    return (*columns_needed(lanes), "inputs", *zone)
+    return (*columns_needed(lanes), *_MORE, *zone)
 
 
+_MORE = ("inputs", "alarms_active")
 _ZONE_PARTS = ("pv_degC", "sp_degC", "op_percent")
 
 
 @dataclass(frozen=True, slots=True)
 class Rows:
-    """Columns by meaning; `inputs` and `zones` (zone, part) are None and empty if not logged."""
+    """Columns by meaning; `inputs` and `alarms` are None and `zones` (zone, part) empty if they are
+    not logged."""
 
     time_s: Floats
     state: NDArray[Any]
     lengths_mm: list[Floats]  # feed, output, lanes
     inputs: NDArray[Any] | None
     zones: list[Floats]
+    alarms: NDArray[Any] | None = None
 
     @classmethod
     def of(cls, columns: Mapping[str, NDArray[Any]]) -> Rows:
@@ -64,7 +69,7 @@ class Rows:
         lanes = sum(_LANE.fullmatch(name) is not None for name in columns)
         zones = sum(_ZONE.fullmatch(name) is not None for name in columns)
         time_name, state_name, *lengths = columns_needed(lanes)
-        zone_names = columns_used(lanes, zones)[len(lengths) + 3 :]
+        zone_names = columns_used(lanes, zones)[len(lengths) + 2 + len(_MORE) :]
         if not columns.keys() >= set(zone_names):  # a log of another map may have a PV alone
             zone_names = ()
         return cls(
@@ -73,6 +78,7 @@ class Rows:
             [np.asarray(columns[name], dtype=np.float64) for name in lengths],
             columns.get("inputs"),
             [np.asarray(columns[name], dtype=np.float64) for name in zone_names],
+            columns.get("alarms_active"),
         )
 
     def __len__(self) -> int:
@@ -86,6 +92,7 @@ class Rows:
             [lengths[start:stop] for lengths in self.lengths_mm],
             None if self.inputs is None else self.inputs[start:stop],
             [values[start:stop] for values in self.zones],
+            None if self.alarms is None else self.alarms[start:stop],
         )
 
 
@@ -123,10 +130,16 @@ class Steps:
 
 
 class Stretch(NamedTuple):
-    """Steps of one stretch of feeding; whether it begins with them, and whether it is over."""
+    """Steps of one stretch of feeding; whether it begins with them, and whether it is over.
+
+    `guarded`: it is over and the head's guard of feed against output stands. `brakes`: the head has
+    left Execute and comes to rest.
+    """
 
     begins: bool
     over: bool
+    guarded: bool
+    brakes: bool
     steps: Steps
 
 
@@ -151,13 +164,12 @@ class Picker:
         counted = state == _EXECUTE
         line = _floor(feed_mm * self._per_mm)
         out = _floor(output_mm * _STANDING_PER_MM)
-        picked = not self._counted or line != self._line
-        if counted and (picked or (feed_mm == self._feed_mm and out != self._output_line)):
+        if counted != self._counted:
             return False
-        if self._counted and not counted:
+        stood = feed_mm == self._feed_mm and out != self._output_line
+        if (counted or state == _HOLDING) and (line != self._line or stood):
             return False
-        self._counted, self._line = counted, line
-        self._feed_mm, self._output_line = feed_mm, out
+        self._line, self._feed_mm, self._output_line = line, feed_mm, out
         return True
 
     def pick(self, rows: Rows) -> Iterator[Stretch]:
@@ -165,26 +177,31 @@ class Picker:
         at, begins, leaves = self._select(rows)
         um, good = _whole_um([lengths[at] for lengths in rows.lengths_mm])
         good &= np.isfinite(rows.time_s[at])
-        begins, leaves = self._pass_on(begins, good), leaves[good]
+        begins, leaves, at = self._pass_on(begins, good), leaves[good], at[good]
         steps = Steps(
-            rows.time_s[at[good]],
+            rows.time_s[at],
             um[:, good],
-            np.array([values[at[good]] for values in rows.zones]).reshape(
-                len(rows.zones), int(good.sum())
-            ),
+            np.array([values[at] for values in rows.zones]).reshape(len(rows.zones), len(at)),
         )
         if not len(steps):
             return
+        brakes = (rows.state[at] != _EXECUTE) & ~leaves
         leaps = self._leaps(steps.um)
         begins |= leaps & ~leaves
         for end in np.flatnonzero(leaps & leaves).tolist():  # a stretch does not end with a leap
             steps.um[:, end] = steps.um[:, end - 1] if end else self._before
         self._before = steps.um[:, -1].copy()
-        edges = np.flatnonzero(begins).tolist()
-        if not edges or edges[0] != 0:
-            edges = [0, *edges]
-        for start, stop in zip(edges, [*edges[1:], len(steps)], strict=True):
-            yield Stretch(bool(begins[start]), bool(leaves[stop - 1]), steps[start:stop])
+        changes = brakes[1:] != brakes[:-1]
+        edges = np.flatnonzero(begins | np.append(True, changes)).tolist()
+        for start, stop in pairwise([*edges, len(steps)]):
+            over = bool(leaves[stop - 1])
+            yield Stretch(
+                bool(begins[start]),
+                over,
+                over and rows.alarms is not None and bool(rows.alarms[at[stop - 1]] & _MISMATCH),
+                bool(brakes[start]),
+                steps[start:stop],
+            )
 
     def _select(self, rows: Rows) -> tuple[NDArray[np.intp], NDArray[np.bool_], NDArray[np.bool_]]:
         """Rows that end a step; which of them enter Execute, which have just left it."""
@@ -199,7 +216,7 @@ class Picker:
         stands = feed_mm == np.append(self._feed_mm, feed_mm[:-1])
         if stands.any():
             picked |= stands & (output != np.append(self._output_line, output[:-1]))
-        picked &= counts
+        picked &= counts | (rows.state == _HOLDING)
         picked |= enters
         picked |= leaves
         self._counted, self._line = bool(counts[-1]), float(line[-1])

@@ -38,7 +38,7 @@ class WatchSettings(BaseModel):
     usual_mm: float = Field(default=400.0, ge=50.0, le=10_000.0)
     """Feed over which what is usual (slip, dirt, calibration) is learnt."""
 
-    usual_limit: float = Field(default=0.08, ge=0.0, lt=0.5)
+    usual_limit: float = Field(default=0.06, ge=0.0, lt=0.5)
     """Most that is ever taken for usual beside the expected slip, a share of the feed. Slip that
     grows more slowly than it is learnt cannot hide behind more than this."""
 
@@ -53,6 +53,9 @@ class WatchSettings(BaseModel):
 
     burst_share: float = Field(default=0.3, ge=0.0, lt=0.9)
     """Share of the travel that the output wheel may lose in a short burst of slip."""
+
+    burst_mm: float = Field(default=4.0, gt=0.0, le=100.0)
+    """Length of such a burst on average; how long it is is taken to be exponentially distributed."""
 
     four_steps_mm: float = Field(default=1.2566, gt=0.0, le=100.0)
     """Feed that a drive loses when its motor falls one pole pitch, four full steps, behind."""

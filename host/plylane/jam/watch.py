@@ -20,7 +20,7 @@ from plylane.jam.abrupt import Abrupt
 from plylane.jam.cold import Cold
 from plylane.jam.creep import Creep
 from plylane.jam.finding import STRIP_STUCK, UNKNOWN, Finding
-from plylane.jam.lengths import Picker, Rows, Steps
+from plylane.jam.lengths import Picker, Rows, Steps, Stretch
 from plylane.jam.limits import Limits
 from plylane.jam.settings import WatchSettings
 from plylane.jam.strip_ends import Ends, StripEnds
@@ -34,7 +34,8 @@ _HUSH_UM = 200_000  # the slow tests stay silent for so much feed after a quick 
 class FeedWatch:
     """All detectors: sample by sample with `push`, over arrays with `judge`, same findings.
 
-    Lengths count in state Execute only. When the head leaves it, when the feed goes backwards, when
+    Lengths count in state Execute; while the head brakes from there they only help to decide what
+    was told undecided. When the head leaves Execute, when the feed goes backwards, when
     rows are missing or wheels are set to zero, the watch starts afresh at the next row that counts;
     what it learnt of the usual slip it keeps. Rows with a length that is no number are left out.
     """
@@ -63,12 +64,13 @@ class FeedWatch:
         lanes_mm: Sequence[float],
         *,
         inputs: int | None = None,
+        alarms: int | None = None,
         zones: Sequence[tuple[float, float, float]] = (),
     ) -> list[Finding]:
         """Take one row; lengths in mm since the run started, one a lane. Findings decided by it.
 
-        `inputs` are the head's switch inputs and `zones` (PV, SP, OP) of each zone; without them
-        the permit and the zones are not judged.
+        `inputs` are the head's switch inputs, `alarms` those that stand, `zones` (PV, SP, OP) of
+        each zone; without them the permit, a hold of the head's own and the zones are not judged.
         """
         given = inputs is None or self._unlaid.passes(time_s, feed_mm, output_mm, inputs)
         if given and self._picker.skips(state, feed_mm, output_mm):
@@ -79,6 +81,7 @@ class FeedWatch:
             [np.array([mm], dtype=np.float64) for mm in (feed_mm, output_mm, *lanes_mm)],
             None if inputs is None else np.array([inputs]),
             [np.array([value], dtype=np.float64) for zone in zones for value in zone],
+            None if alarms is None else np.array([alarms]),
         )
         return self._judge(rows)
 
@@ -99,12 +102,15 @@ class FeedWatch:
         found = list(self._unlaid.look(rows))
         for stretch in self._picker.pick(rows):
             rest = stretch.steps
+            if stretch.brakes:
+                found += self._brake(stretch)
+                continue
             if stretch.begins or self._abrupt is None:
                 self._begin(rest[:1])
                 rest = rest[1:]
             found += self._follow(rest)
             if stretch.over:
-                found += self._end()
+                found += self._end(stretch.guarded)
         return sorted(found, key=lambda finding: finding.time_s)
 
     def _begin(self, first: Steps) -> None:
@@ -148,8 +154,16 @@ class FeedWatch:
             return finding.lane not in (None, lane)
         return finding.kind not in (UNKNOWN, kind)
 
-    def _end(self) -> Iterator[Finding]:
+    def _brake(self, stretch: Stretch) -> list[Finding]:
+        """The head comes to rest: what decides an undecided finding may still come."""
+        if self._abrupt is None:
+            return []
+        if stretch.begins:  # rows are missing
+            self._abrupt.leave()
+        return self._abrupt.brake(stretch.steps)
+
+    def _end(self, guarded: bool) -> Iterator[Finding]:
         assert self._abrupt is not None
-        finding = self._abrupt.end()
+        finding = self._abrupt.end(guarded)
         if finding is not None and self._is_news(finding, self._abrupt.fed_um):
             yield finding
