@@ -182,7 +182,7 @@ def _print_diagnosis(name: str, diagnosis: dict[str, Any], console: Console) -> 
         f" ({warned} of {diagnosis['wrong']}: slip growing, then the right one)" if warned else ""
     )
     console.print(
-        f"Diagnosis by the {name} finding of {diagnosis['told']}: right"
+        f"Diagnosis by the {name} of {diagnosis['told']}: right"
         f" {_percent(diagnosis['right_share'])}, undecided"
         f" {_percent(diagnosis['unknown_share'])}, decided and wrong"
         f" {_percent(diagnosis['wrong_share'])}{more}."
@@ -205,7 +205,7 @@ def _confusion_table(name: str, confusion: dict[str, dict[str, int]]) -> Table:
         (fault, *(str(counts.get(kind, "")) for kind in kinds))
         for fault, counts in confusion.items()
     ]
-    title = f"{name.capitalize()} finding (columns) of each fault (rows)"
+    title = f"{name.capitalize()} (columns) of each fault (rows)"
     return _table(title, ("fault", *kinds), rows)
 
 

@@ -241,7 +241,7 @@ class Abrupt:
             evidence = {"onset_s": times[1], "output_ahead_mm": -cord_mm}
             return Finding(CORD_NOT_LAID, times[0], None, -cord_mm, evidence)
         earlier = int(np.searchsorted(steps.fed_um, steps.fed_um[start] - _BEFORE_UM))
-        _, (_, *before_mm) = _lost_mm(steps, max(earlier, at + 1 - _KEPT), start)
+        _, (cord_before_mm, *before_mm) = _lost_mm(steps, max(earlier, at + 1 - _KEPT), start)
         ends = [
             self._ends.near(lane, times[0], int(um) / 1000.0)
             for lane, um in enumerate(steps.um[2:, at])
@@ -252,6 +252,7 @@ class Abrupt:
             tuple(None if self._deaf[_LANES + k] else mm for k, mm in enumerate(lanes_mm)),
             # a lane may just have a joint
             float(np.mean(sorted(before_mm)[:-1])) if len(before_mm) > 1 else None,
+            None if self._deaf[_CORD] else cord_before_mm,
             tuple(near.ran_out if near else None for near in ends),
         )
         verdicts = weigh(seen, self._settings)

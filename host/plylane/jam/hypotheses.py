@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from plylane.jam.finding import (
     HEAD_JAM,
@@ -28,8 +28,11 @@ _USUAL_ODDS = 1000.0  # joints and bursts, against any fault of a kind
 _BOTH_ODDS = 1.0  # a joint and a burst at once
 _WORST = -12.0  # no single length may speak louder than e^12: tails are fatter than normal
 _SLOW_ODDS = 0.02  # rollers that slip on every strip and still move it, against a jam
+_SLOWER_ODDS = 0.3  # the same where they hardly move it
+_CREPT_MM = 1.5  # feed before which it does not show that a jam had crept
 _SLOW_MM = 6.0  # feed before which slip of all strips cannot have become suspicious
 _BURST_SD = 0.05  # of the share of the travel that a burst loses, over its length
+_KEPT_UP = (0.05, 0.08)  # what a cord loses in the two millimetres before it stands all at once
 _LAG_MM = 0.2  # what the strip still does when its ply already stands: it buckles into its room
 
 
@@ -42,6 +45,8 @@ class Seen:
     lanes_mm: tuple[float | None, ...]
     before_mm: float | None = None
     """Mean of the lanes but one in the two millimetres before the change."""
+    cord_before_mm: float | None = None
+    """The cord in these."""
     ran_out: tuple[float | None, ...] = ()
     """For each lane: if it stands alone, how likely its strip ran out and its wheel is free."""
 
@@ -66,6 +71,7 @@ class _Claim:
     lane: tuple[float, float] | None
     others: tuple[float, float]
     before: tuple[float, float] = (0.0, 0.25)  # the lanes, just before the change
+    cord_before: tuple[float, float] = (0.1, 0.12)
 
 
 def weigh(seen: Seen, settings: WatchSettings) -> list[Verdict]:
@@ -97,16 +103,14 @@ def weigh_guarded(
 
 
 def _shared(scored: list[_Score]) -> list[Verdict]:
-    """Likelihoods that add up to 1, likeliest first."""
+    """Likelihoods that add up to 1, likeliest first; one verdict for what says the same."""
     most = max(score for *_, score in scored)
-    shares = [math.exp(score - most) for *_, score in scored]
-    total = sum(shares)
-    verdicts = [
-        Verdict(kinds, lane, share / total)
-        for (kinds, lane, _), share in zip(scored, shares, strict=True)
-    ]
+    shares: dict[tuple[tuple[str, ...], int | None], float] = {}
+    for kinds, lane, score in scored:
+        shares[kinds, lane] = shares.get((kinds, lane), 0.0) + math.exp(score - most)
+    total = sum(shares.values())
+    verdicts = [Verdict(kinds, lane, share / total) for (kinds, lane), share in shares.items()]
     return sorted(verdicts, key=lambda verdict: -verdict.likelihood)
-
 
 
 def _scores(seen: Seen, settings: WatchSettings) -> Iterator[_Score]:
@@ -141,10 +145,15 @@ def _scores(seen: Seen, settings: WatchSettings) -> Iterator[_Score]:
     if d >= _SLOW_MM:
         slips = [_all_slow(share, d, noise) for share in (0.06, 0.12, 0.2)]
         yield score((), *slips, odds=_USUAL_ODDS)
-    jams = [_Claim(stood, None, (max(0.0, d - lag), noise + 0.05 * d)) for lag in (0.0, 0.35)]
+    jams = [
+        _Claim(stood, None, (max(0.0, d - lag), noise + 0.05 * d), cord_before=_KEPT_UP)
+        for lag in (0.0, 0.35)
+    ]
+    if d >= _CREPT_MM:  # one that creeps: rollers slipped on every strip before it came to stand
+        jams += [replace(jam, before=(0.25, 0.25), cord_before=(0.3, 0.1)) for jam in jams]
     yield score((HEAD_JAM,), *jams)
-    slower = [_all_slow(share, d, noise) for share in (0.35, 0.5, 0.7)]
-    yield score((HEAD_JAM,), *slower, odds=_SLOW_ODDS)
+    for odds, shares in ((_SLOW_ODDS, (0.35, 0.5)), (_SLOWER_ODDS, (0.7, 0.85))):
+        yield score((HEAD_JAM,), *(_all_slow(share, d, noise) for share in shares), odds=odds)
     yield score((OUTPUT_WHEEL_STUCK,), _Claim(stood, None, still))
     yield score((OUTPUT_WHEEL_DIRTY,), _Claim((0.6 * d, 0.06 + 0.12 * d), None, still))
     yield score((LOST_STEPS,), *_lost_steps(d, noise, settings.four_steps_mm))
@@ -175,12 +184,14 @@ def _lost_steps(d: float, noise: float, four_mm: float) -> Iterator[_Claim]:
     for most_mm in (four_mm, 2.0 * four_mm):
         lost = min(d, most_mm)
         yield _Claim((max(0.3 * lost, lost - 0.95), 0.1 + 0.05 * d), None, (lost, noise))
-    yield _Claim((d, 0.06 + 0.04 * d), None, (d, noise), (0.95, 0.3))
+    # till then the cord is drawn on
+    yield _Claim((d, 0.06 + 0.04 * d), None, (d, noise), (0.95, 0.3), _KEPT_UP)
 
 
 def _fit(claim: _Claim, seen: Seen, lane: int | None) -> float:
     """Log likelihood of what is seen."""
     total = _log_normal(seen.cord_mm, claim.cord) + _log_normal(seen.before_mm, claim.before)
+    total += _log_normal(seen.cord_before_mm, claim.cord_before)
     for number, mm in enumerate(seen.lanes_mm):
         expected = claim.lane if number == lane and claim.lane is not None else claim.others
         total += _log_normal(mm, expected)

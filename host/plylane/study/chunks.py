@@ -9,6 +9,7 @@ import numpy as np
 
 from plylane.head.registers import State
 from plylane.jam import FeedWatch, Finding, WatchSettings
+from plylane.reaction import HOLD_LIKELIHOOD, spoiling_likelihood
 from plylane.study.cases import LANES, NOMINAL_MM_S, SLIP, SLIP_SHARE, Case, fault_case, normal_hour
 from plylane.study.drive import HOUR_S, Columns, placed, play_fault, play_normal
 from plylane.study.matched import LENGTHS, PEAKS_KEPT, matched_sums, peaks, stretches
@@ -68,10 +69,14 @@ def _matched_in_normal(columns: Columns) -> Form:
 
 def trial(case: Case) -> Form:
     """One fault: the first finding from its onset on and the last until the head stopped the feed
-    or the watch was over; None where there was none."""
+    or the watch was over; None where there was none.
+
+    `held` is the last where the host holds the feed, as it does by default.
+    """
     columns, guard = play_fault(case)
-    findings = FeedWatch(WatchSettings(strip_ends=case.strip_ends)).judge(columns)
+    findings = _judged(case, columns)
     since = [finding for finding in findings if finding.time_s >= case.onset_s]
+    held = _with_hold(case, since)
     form: Form = {
         "number": case.number,
         "fault": case.fault,
@@ -82,11 +87,26 @@ def trial(case: Case) -> Form:
         "guard": guard,
         "early": sum(finding.time_s < case.onset_s for finding in findings),
         "told": _told(case, columns, since[0]) if since else None,
+        "held": held or (_told(case, columns, since[-1]) if since else None),
         "last": _told(case, columns, since[-1]) if since else None,
     }
     if case.fault == SLIP:
         form["matched"] = {length: _passage(case, columns, length) for length in LENGTHS}
     return form
+
+
+def _judged(case: Case, columns: Columns) -> list[Finding]:
+    return FeedWatch(WatchSettings(strip_ends=case.strip_ends)).judge(columns)
+
+
+def _with_hold(case: Case, since: list[Finding]) -> Form | None:
+    """The last word in the same run if the host holds the feed; None where no finding makes it."""
+    why = (finding.time_s for finding in since if spoiling_likelihood(finding) >= HOLD_LIKELIHOOD)
+    hold_s = next(why, None)
+    if hold_s is None:
+        return None
+    columns, _ = play_fault(case, hold_s)
+    return _told(case, columns, _judged(case, columns)[-1])
 
 
 def _told(case: Case, columns: Columns, finding: Finding) -> Form:

@@ -66,15 +66,18 @@ def placed(case: Case) -> Case:
     return runs_out(case, float(time_s[at]))
 
 
-def play_fault(case: Case) -> tuple[Columns, str]:
+def play_fault(case: Case, hold_s: float | None = None) -> tuple[Columns, str]:
     """The run with its fault, to the end of the watch or until the head itself stops the feed.
 
-    Also what the head's own guards said first of the fault, "" if nothing.
+    At `hold_s`, later than the onset, the host asks for a hold. Also what the head's own guards
+    said first of the fault, "" if nothing.
     """
     run = _started(case, ENDLESS_MM)
     if run.time_s > case.onset_s:
         raise StudyError(f"case {case.number}: feeding began at {run.time_s:.0f} s, too late")
     _feed_until(run, case, case.onset_s)
+    if hold_s is not None and run.record(hold_s - run.time_s, RESTING) == State.EXECUTE:
+        run.client.command(Command.HOLD)
     run.record(case.onset_s + case.watch_s - run.time_s, RESTING)
     return _columns(run), next(iter(_raised(run, case.onset_s)), "")
 
@@ -140,7 +143,7 @@ def _columns(run: TwinRun) -> Columns:
     """What the detectors look at, and what they may look at."""
     fitted = run.client.fitted
     zones = (f"zone{k}_{what}" for k in range(1, fitted.zones + 1) for what in _ZONE)
-    return run.columns((*columns_needed(fitted.lanes), "inputs", *zones))
+    return run.columns((*columns_needed(fitted.lanes), "inputs", "alarms_active", *zones))
 
 
 _ZONE = ("pv_degC", "sp_degC", "op_percent")

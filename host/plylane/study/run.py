@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import plylane.jam
+import plylane.reaction
 import plylane.study
 from plylane.head.registers import MAP_HASH
 from plylane.jam import WatchSettings
@@ -109,6 +110,7 @@ def source_mark() -> str:
 
 
 def _sources() -> Iterable[Path]:
+    yield Path(plylane.reaction.__file__)
     for package in (plylane.jam, plylane.study):
         for folder in package.__path__:
             yield from sorted(Path(folder).glob("*.py"))

@@ -13,7 +13,11 @@ from plylane.study.matched import LENGTHS, same_rate_threshold, white_noise
 
 Form = dict[str, Any]
 
-WORDS = {"told": "first", "last": "last"}
+WORDS = {
+    "told": "first finding",
+    "held": "last finding where the host holds",
+    "last": "last finding",
+}
 """Which finding of a fault is looked at: by name in a trial, for a person."""
 UNDECIDED = frozenset({"unknown", "feed_mismatch"})
 """Kinds by which the detector says that it does not know."""
