@@ -30,6 +30,7 @@ _WORST = -12.0  # no single length may speak louder than e^12: tails are fatter 
 _SLOW_ODDS = 0.02  # rollers that slip on every strip and still move it, against a jam
 _SLOWER_ODDS = 0.3  # the same where they hardly move it
 _CREPT_MM = 1.5  # feed before which it does not show that a jam had crept
+_HARDLY_ODDS = 0.45  # a strip that sticks and hardly holds up the cord, as only at low speed
 _SLOW_MM = 6.0  # feed before which slip of all strips cannot have become suspicious
 _BURST_SD = 0.05  # of the share of the travel that a burst loses, over its length
 _KEPT_UP = (0.05, 0.08)  # what a cord loses in the two millimetres before it stands all at once
@@ -125,16 +126,21 @@ def _scores(seen: Seen, settings: WatchSettings) -> Iterator[_Score]:
     stood = (d, 0.06 + 0.04 * d)
     cord_mm = seen.cord_mm or 0.0
     along = (max(0.0, cord_mm - 0.15), noise + 0.05 * d)  # the other lanes go with the cord
+    stood_still = (max(0.0, d - _LAG_MM), noise + 0.05 * d)
     stuck = [
         *(  # the slower it feeds, the less the warm glue line holds up the cord
-            _Claim((held * d, 0.08 + 0.08 * d), (max(0.0, d - _LAG_MM), noise + 0.05 * d), along)
-            for held in (0.12, 0.25, 0.52)
+            _Claim((held * d, 0.08 + 0.08 * d), stood_still, along)
+            for held in (0.25, 0.52)
         ),
         *(
             _Claim((0.15 * d, 0.05 + 0.06 * d), (share * d, noise + 0.08 * d), along)
             for share in (0.25, 0.5, 0.75)
         ),
     ]
+
+    hardly_held = _Claim(
+        (min(0.12 * d, 0.15 + 0.08 * d), 0.08 + 0.04 * d), stood_still, along
+    )
 
     def score(
         kinds: tuple[str, ...], *claims: _Claim, lane: int | None = None, odds: float = 1.0
@@ -163,6 +169,7 @@ def _scores(seen: Seen, settings: WatchSettings) -> Iterator[_Score]:
         yield score((), _Claim(quiet, gap, still), lane=lane, odds=_USUAL_ODDS)
         yield score((), _Claim(burst, gap, still), lane=lane, odds=_BOTH_ODDS)
         yield score((STRIP_STUCK,), *stuck, lane=lane)
+        yield score((STRIP_STUCK,), hardly_held, lane=lane, odds=_HARDLY_ODDS)
         alone = _Claim(quiet, gone, still)
         ran_out = seen.ran_out[lane] if seen.ran_out else None
         if ran_out is None:
