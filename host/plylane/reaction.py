@@ -17,7 +17,14 @@ from typing import TYPE_CHECKING, Protocol
 from plylane.clearing import ALARM_CAUSES, Cause, Clearing, Stand, open_steps
 from plylane.head.errors import HeadError, Refused
 from plylane.head.registers import Command, State
-from plylane.jam.finding import CORD_NOT_LAID, HEAD_JAM, STRIP_OUT, STRIP_STUCK, ZONE_TOO_COLD
+from plylane.jam.finding import (
+    CORD_NOT_LAID,
+    HEAD_JAM,
+    STRIP_OUT,
+    STRIP_STUCK,
+    UNKNOWN,
+    ZONE_TOO_COLD,
+)
 
 if TYPE_CHECKING:
     from plylane.head.client import HeadClient
@@ -31,6 +38,7 @@ HOLD_LIKELIHOOD = 0.8
 SPOILING = frozenset({STRIP_STUCK, STRIP_OUT, HEAD_JAM, CORD_NOT_LAID, ZONE_TOO_COLD})
 """Kinds of findings with which every further millimetre is bad cord."""
 _RECENT_S = 60.0  # a finding that spoils nothing is why the head was held only so soon after it
+_SAME_S = 10.0  # within which a decided finding is the last word on an undecided one
 _EVERY_S, _KEPT_ROWS = 0.1, 36_000  # an hour of feeding: slow troubles begin long before
 _FEEDING = frozenset({State.EXECUTE, State.HOLDING})
 _GOES_ON = frozenset({State.UNHOLDING, State.EXECUTE})
@@ -165,7 +173,7 @@ class Reaction:
         begun_s = self.clearing.stand.since_s if self.clearing else now_s
         weighed = [
             (spoiling_likelihood(found), found.time_s, found)
-            for found in self._leg
+            for found in _last_words(self._leg)
             if spoiling_likelihood(found) > 0.0 or begun_s - found.time_s < _RECENT_S
         ]
         if weighed:
@@ -203,6 +211,16 @@ class Reaction:
         told = "; ".join(f"{step.label} ({step.reading or 'not confirmed'})" for step in still)
         text = f"{ended}, open: {told}" if told else f"{ended}, every step done"
         self._run.note("clearing_end", text, clearing.stand.cause.lane)
+
+
+def _last_words(findings: Sequence[Finding]) -> list[Finding]:
+    """The findings without those undecided ones that a decided one soon followed."""
+    decided_s = [one.time_s for one in findings if one.likelihood is not None]
+    return [
+        one
+        for one in findings
+        if one.kind != UNKNOWN or not any(0.0 < at - one.time_s < _SAME_S for at in decided_s)
+    ]
 
 
 def _only_lane(instances: Mapping[int, int], number: int) -> int | None:

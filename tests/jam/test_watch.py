@@ -13,10 +13,11 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 import made_feed as made
-from plylane.head.registers import Inputs, State
+from plylane.head.registers import ALARMS, Inputs, State
 from plylane.jam import FeedWatch, Finding, StripEnds, WatchSettings, columns_needed
 
 PERMIT = int(Inputs.PERMIT_GIVEN)
+MISMATCH = 1 << next(alarm.number for alarm in ALARMS if alarm.name == "feed_mismatch")
 
 
 def by_rows(columns: made.Columns) -> list[Finding]:
@@ -76,7 +77,7 @@ def wild_columns(draw: st.DrawFn) -> made.Columns:
     columns = {
         "time_s": np.arange(count) * 0.02,
         "state": np.array(
-            draw(st.lists(st.sampled_from([6, 6, 6, 6, 11]), min_size=count, max_size=count)),
+            draw(st.lists(st.sampled_from([6, 6, 6, 6, 10, 11]), min_size=count, max_size=count)),
             dtype=np.uint16,
         ),
         "feed_position_mm": np.cumsum(feed) if feed else np.empty(0),
@@ -307,6 +308,85 @@ def test_a_wheel_that_made_the_head_hold_is_named_as_the_head_holds() -> None:
     columns["state"][-1] = State.HOLDING
     (found,) = FeedWatch().judge(columns)
     assert found.kind == "output_wheel_dirty"
+
+
+def guarded(lost: np.ndarray, *, lanes: Iterable[int] = (), at_mm: float = 345.0) -> made.Columns:
+    """The head's own guard of feed against output holds at the end; the cord has lost so much."""
+    fed = np.arange(0.0, at_mm, 0.28)
+    columns = straight(fed, lost, lanes=lanes, cord=lost)
+    columns["state"][-1] = State.HOLDING
+    alarms = np.zeros(len(fed), dtype=np.uint32)
+    alarms[-1] = MISMATCH
+    return {**columns, "alarms_active": alarms}
+
+
+def pushed_with_alarms(columns: made.Columns) -> list[Finding]:
+    watch, alarms = FeedWatch(), columns["alarms_active"].tolist()
+    rows = zip(made.rows(columns), alarms, strict=True)
+    return [found for row, alarm in rows for found in watch.push(*row, alarms=alarm)]
+
+
+def test_a_wheel_that_slips_as_in_a_burst_is_told_once_the_head_s_guard_holds() -> None:
+    fed = np.arange(0.0, 345.0, 0.28)
+    columns = guarded(np.clip(fed - 295.0, 0.0, None) * 0.3)
+    (found,) = FeedWatch().judge(columns)
+    assert (found.kind, found.lane) == ("output_wheel_dirty", None)
+    assert found.time_s == columns["time_s"][-1]
+    assert found.likelihood is not None and found.likelihood >= 0.95
+    assert found.evidence["rate_percent"] == pytest.approx(30.0, abs=2.0)
+    assert pushed_with_alarms(columns) == [found]
+    held_by_hand = {**columns, "alarms_active": np.zeros_like(columns["alarms_active"])}
+    assert FeedWatch().judge(held_by_hand) == []  # a burst stops a person no less
+    del columns["alarms_active"]
+    assert FeedWatch().judge(columns) == []
+
+
+def test_a_guard_that_holds_in_a_burst_on_rollers_with_film_makes_no_finding() -> None:
+    fed = np.arange(0.0, 345.0, 0.28)
+    assert FeedWatch().judge(guarded(np.clip(fed - 320.0, 0.0, None) * 0.3)) == []
+
+
+def test_between_the_two_both_what_and_how_likely_is_told() -> None:
+    """The longer it slips the likelier is the wheel: never less likely than before."""
+    fed = np.arange(0.0, 345.0, 0.28)
+    likely = []
+    for length_mm in np.arange(26.0, 60.0, 2.0).tolist():
+        for found in FeedWatch().judge(guarded(np.clip(fed - 345.0 + length_mm, 0.0, None) * 0.3)):
+            weighed = {found.kind: found.likelihood or 0.0} | found.alternatives
+            likely.append(weighed["output_wheel_dirty"])
+            assert (found.kind == "unknown") == (likely[-1] < 0.95)
+    assert likely == sorted(likely)
+    assert likely[0] < 0.95 <= likely[-1]
+
+
+def test_where_all_lanes_fall_behind_with_the_cord_the_guard_held_because_rollers_slip() -> None:
+    fed = np.arange(0.0, 345.0, 0.28)
+    found = FeedWatch().judge(guarded(np.clip(fed - 270.0, 0.0, None) * 0.2, lanes=range(1, 6)))
+    assert {one.kind for one in found} == {"slip_growing"}
+
+
+# ------------------------------------------------------------------ as the feed brakes
+
+
+def test_what_comes_while_the_feed_brakes_still_decides() -> None:
+    """The host holds at the undecided finding: the rest of the evidence counts, and no more."""
+    tries = ((STANDS_MM + off_mm, with_ends(STANDS_MM + off_mm)) for off_mm in range(40))
+    end_mm, (first, last) = next((mm, found) for mm, found in tries if len(found) == 2)
+    assert (first.kind, last.kind) == ("unknown", "strip_out")
+    watch = WatchSettings(strip_ends=(StripEnds(0.0, 2, (end_mm,)),))
+    for state, expected in ((State.HOLDING, [first, last]), (State.HELD, [first])):
+        later = STANDS["time_s"] > first.time_s
+        columns = {**STANDS, "state": np.where(later, state, STANDS["state"])}
+        assert FeedWatch(watch).judge(columns) == expected
+        streaming = FeedWatch(watch)
+        assert [f for row in made.rows(columns) for f in streaming.push(*row)] == expected
+
+
+def test_nothing_new_is_looked_for_while_the_feed_brakes() -> None:
+    columns = made.run(1, 500.0, jam=made.Jam(3, 100.0))
+    braking = columns["feed_position_mm"] > 90.0
+    columns["state"] = np.where(braking, State.HOLDING, columns["state"])
+    assert FeedWatch().judge(columns) == [] == by_rows(columns)
 
 
 # ------------------------------------------------------------------ permit and zones

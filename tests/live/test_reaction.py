@@ -364,6 +364,20 @@ def test_what_was_found_long_before_and_spoils_nothing_is_not_why_it_was_held() 
         assert (reaction.clearing is not None) == cleared
 
 
+def test_the_cause_is_the_last_word_on_what_was_undecided_when_it_was_held() -> None:
+    run = FakeRun()
+    reaction = Reaction(run, 0.8)  # type: ignore[arg-type]
+    reaction.on_snapshot(shot(9.0, State.EXECUTE), [])
+    weighed = {"likelihood_strip_out": 0.6, "likelihood_strip_stuck": 0.4}
+    reaction.on_snapshot(shot(10.0, State.EXECUTE), [finding(10.0, "unknown", **weighed)])
+    assert run.due
+    decided = finding(10.2, "strip_out", likelihood=0.96, likelihood_strip_stuck=0.02)
+    reaction.on_snapshot(shot(10.2, State.HOLDING), [decided])
+    reaction.on_snapshot(shot(10.5, State.HELD), [])
+    assert reaction.clearing is not None
+    assert reaction.clearing.stand.cause.kind == "strip_out"
+
+
 def test_held_by_a_person_there_is_nothing_to_clear() -> None:
     run = FakeRun()
     reaction = Reaction(run, 0.8)  # type: ignore[arg-type]

@@ -60,7 +60,8 @@ def trial(
 ) -> dict[str, Any]:
     form = {"kind": told, "right": told == truth, "delay_s": 1.0, "fed_mm": 14.0, "lost_mm": 3.0}
     base = {"abrupt": True, "nominal": True, "early": 0, "guard": "", "lane": None}
-    words = {"told": told and (form | more), "last": last or (told and (form | more))}
+    first = told and (form | more)
+    words = {"told": first, "held": first, "last": last or first}
     return {"fault": fault, "truth": truth, **base, **words}
 
 

@@ -30,7 +30,8 @@ _WORDS = {
         "clean it and see that it presses on the cord",
     ),
     SLIP_GROWING: (
-        "all lanes and the cord fall behind the feed by {percent:.1f} % more than before",
+        "all lanes and the cord fall behind the feed by {percent:.1f} % more than before, as where"
+        " film builds up or a jam begins",
         "look for adhesive on the rollers and for a strip that begins to stick",
     ),
     CORD_NOT_LAID: ("cord came out that was not laid", "cut it out before going on"),

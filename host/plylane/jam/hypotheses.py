@@ -129,8 +129,7 @@ def _scores(seen: Seen, settings: WatchSettings) -> Iterator[_Score]:
     stood_still = (max(0.0, d - _LAG_MM), noise + 0.05 * d)
     stuck = [
         *(  # the slower it feeds, the less the warm glue line holds up the cord
-            _Claim((held * d, 0.08 + 0.08 * d), stood_still, along)
-            for held in (0.25, 0.52)
+            _Claim((held * d, 0.08 + 0.08 * d), stood_still, along) for held in (0.25, 0.52)
         ),
         *(
             _Claim((0.15 * d, 0.05 + 0.06 * d), (share * d, noise + 0.08 * d), along)
@@ -138,9 +137,7 @@ def _scores(seen: Seen, settings: WatchSettings) -> Iterator[_Score]:
         ),
     ]
 
-    hardly_held = _Claim(
-        (min(0.12 * d, 0.15 + 0.08 * d), 0.08 + 0.04 * d), stood_still, along
-    )
+    hardly_held = _Claim((min(0.12 * d, 0.15 + 0.08 * d), 0.08 + 0.04 * d), stood_still, along)
 
     def score(
         kinds: tuple[str, ...], *claims: _Claim, lane: int | None = None, odds: float = 1.0
