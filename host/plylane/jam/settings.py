@@ -55,7 +55,7 @@ class WatchSettings(BaseModel):
     """Share of the travel that the output wheel may lose in a short burst of slip."""
 
     burst_mm: float = Field(default=4.0, gt=0.0, le=100.0)
-    """Length of such a burst on average; how long it is is taken to be exponentially distributed."""
+    """Length of such a burst on average, where lengths are exponentially distributed."""
 
     four_steps_mm: float = Field(default=1.2566, gt=0.0, le=100.0)
     """Feed that a drive loses when its motor falls one pole pitch, four full steps, behind."""
