@@ -32,7 +32,7 @@ from plylane.jam import FeedWatch, Finding, StripEnds, WatchSettings
 from plylane.reaction import Reaction
 from plylane.run_setup import RunSetup, SetupError
 from plylane.runlog import Entry, Recorder, RunInfo
-from plylane.strips import STRIP_ENDS, StripWatch, ends_text
+from plylane.strips import STRIP_ENDS, UNDER_WAY, StripWatch, ends_text
 from plylane.trends import Limits, Trends, trend_names, trend_values
 
 if TYPE_CHECKING:
@@ -96,6 +96,8 @@ class LiveRun:
         self._saying = Lock()
         self._record_next: Callable[[], Recorder] | None = None
         self._reread_settings()
+        self._learn_anew()
+        self._judged_by = self.settings
         self._strips = self._strips_of(setup)
         self._reaction = Reaction(self, hold_at)
         poller.listeners.append(self)
@@ -115,6 +117,7 @@ class LiveRun:
     def on_snapshot(self, snapshot: Snapshot) -> None:
         """Record, keep and judge one snapshot."""
         self._follow_fitted(snapshot)
+        self._follow_settings(snapshot)
         if self.recorder:
             self.recorder.on_snapshot(snapshot)
         self.latest = snapshot
@@ -312,7 +315,8 @@ class LiveRun:
         """Record from now on into a new folder. Raises RunError.
 
         `more` goes into the run's description. When the head comes back from a reset with other
-        parts fitted, recording goes on in a new folder beside this one.
+        parts fitted, or a run starts after its settings were changed, recording goes on in a new
+        folder beside this one: a log has one set of settings.
         """
 
         def begin(into: Path) -> Recorder:
@@ -349,14 +353,20 @@ class LiveRun:
         self.say(line)
 
     def _reread_settings(self) -> None:
-        """Take limits and detector settings from the head; in the poller's thread or before it."""
+        """Take settings and limits from the head; in the poller's thread or before it."""
+        self._writes_seen = self.client.settings_writes
         self.settings = read_settings(self.client)
         self.limits = read_limits(self.client)
-        slip = self.client.read_block(MachineRegs, 0).expected_slip_percent / 100
-        known = tuple(self._strip_ends)
-        self.watch = FeedWatch(WatchSettings(expected_slip=slip, strip_ends=known))
+
+    def _learn_anew(self) -> None:
+        """Detectors and trends that know nothing of before."""
         self._fitted = self.client.fitted
         self.trends = Trends(trend_names(self._fitted.zones))
+        self.watch = self._fresh_watch()
+
+    def _fresh_watch(self) -> FeedWatch:
+        slip = self.settings["machine.expected_slip_percent"] / 100
+        return FeedWatch(WatchSettings(expected_slip=slip, strip_ends=tuple(self._strip_ends)))
 
     def _follow_fitted(self, snapshot: Snapshot) -> None:
         """Begin anew where the head now shows other parts than it did."""
@@ -364,13 +374,37 @@ class LiveRun:
         if shown == self._fitted:
             return
         self._reread_settings()
+        self._learn_anew()
+        self._log_anew("Other parts are fitted now", "head reset")
+
+    def _follow_settings(self, snapshot: Snapshot) -> None:
+        """Take up settings that were written meanwhile, by calibrating or tuning, once that is
+        done. A run that starts with others than the last one is judged anew, and in its own log:
+        so a replay judges it by the same ones.
+        """
+        engines = (self._tuner, self._calibrator)
+        if self._writes_seen != self.client.settings_writes and not any(
+            engine is not None and engine.busy for engine in engines
+        ):
+            self._writes_seen = self.client.settings_writes
+            self._ask(lambda _: self._reread_settings())
+        before = self.latest.telemetry.state if self.latest else None
+        starts = snapshot.telemetry.state in UNDER_WAY and before not in UNDER_WAY
+        if starts and self.settings != self._judged_by:
+            self.watch = self._fresh_watch()
+            self._log_anew("Settings were changed", before.name.lower() if before else "unknown")
+
+    def _log_anew(self, why: str, ended: str) -> None:
+        """Go on in a log of its own, with the settings as they are now."""
+        self._judged_by = self.settings
         if self.recorder and self._record_next:
-            self.recorder.close("head reset")
+            self.recorder.close(ended)
             self.recorder = self._record_next()
-            self.say(f"Other parts are fitted now; the log goes on in {self.recorder.folder}.")
+            self.say(f"{why}; the log goes on in {self.recorder.folder}.")
 
     def _after_reset(self, client: HeadClient) -> None:
         self._reread_settings()
+        self._learn_anew()
         self.say(f"The head was reset ({causes(client.identity.reset_cause)}): zones are off.")
 
     def close(self) -> None:
@@ -410,9 +444,14 @@ def read_settings(client: HeadClient) -> dict[str, Any]:
     found: dict[str, Any] = {}
     for block in BLOCKS.values():
         if block.stored:
+            rows = [
+                client.read_registers(block.space, block.address_of(k), block.words)
+                for k in range(block.instances)
+            ]
             for register in block.registers:
+                at = register.address - block.address
+                values = [register.decode(row[at : at + register.words]) for row in rows]
                 name = f"{block.name}.{register.name}"
-                values = [client.read(name, k) for k in range(block.instances)]
                 found[name] = values if block.instances > 1 else values[0]
     return found
 

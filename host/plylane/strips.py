@@ -27,7 +27,7 @@ STRIP_ENDS = "strip_ends"
 _ENDS = "strips end at {} mm of the lane"
 _CREEP_MM_S = 0.5  # below this the planned speed says when a strip will end
 _LOOK_S = 0.2
-_UNDER_WAY = frozenset(
+UNDER_WAY = frozenset(
     {State.STARTING, State.EXECUTE, State.HOLDING, State.HELD, State.UNHOLDING, State.COMPLETING}
 )
 _NAMES = {alarm.number: alarm.name.replace("_", " ") for alarm in HOST_ALARMS}
@@ -107,7 +107,7 @@ class StripWatch:
         now, before = snapshot.telemetry, self._before
         self._before = snapshot
         if before is None:
-            if now.state not in _UNDER_WAY:
+            if now.state not in UNDER_WAY:
                 self._base_mm = [lane.position_mm for lane in snapshot.lanes]
                 self._base_cord_mm = now.output_position_mm
             return

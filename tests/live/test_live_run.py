@@ -7,16 +7,19 @@ from pathlib import Path
 
 import pytest
 
+from plylane.calibrate_run import CalibrateRun
 from plylane.head.client import HeadClient
 from plylane.head.poller import Poller
 from plylane.head.registers import ALARMS, Command, EventCode, State, TrimMode, ZoneMode
 from plylane.live import LiveRun
+from plylane.recording import Recording
 from plylane.run_setup import RunSetup, SetupError
 from plylane.runlog import Run
 from plylane_twin import Scenario, Twin
 from plylane_twin.direct import DirectPort
 
 PLAIN = 'format = "plylane scenario 1"\nname = "live"\n'
+NO_CURVE = "[plant]\nstrip_length_mm = 60000.0\ncurve = []\n"
 SETUP = RunSetup(length_mm=200.0, speed_mm_s=20.0, setpoints_degC=[35.0, 32.0])
 
 
@@ -178,3 +181,41 @@ def test_a_log_that_cannot_be_written_marks_the_title(tmp_path: Path) -> None:
     assert "NOT WRITTEN" in bench.live.title
     bench.live._log_says("the run log is written again")
     assert bench.live.title == "live"
+
+
+def test_what_calibrating_wrote_is_in_force_from_the_next_run_on(tmp_path: Path) -> None:
+    """Limits and detectors follow, and a log of its own, so that a replay finds the same."""
+    bench = Bench(NO_CURVE, setup=SETUP)
+    bench.live.record(tmp_path / "run", live=False, plan={})
+    bench.run(0.1)
+    calibrator = bench.live.calibrator()
+    calibrator.folder = tmp_path / "calibrations"
+    calibrator.measure_slip(20.0)
+    finish(bench, calibrator)
+    calibrator.write("a new adhesive")
+    finish(bench, calibrator)
+    slip_percent = bench.client.read("machine.expected_slip_percent")
+    assert slip_percent != 1.5
+    bench.run(0.1)
+    assert bench.live.settings["machine.expected_slip_percent"] == slip_percent
+    bench.client.write("guards.mismatch_limit_mm", 11.0)
+    bench.run(0.1)
+    assert bench.live.limits.mismatch_mm == 11.0
+    for _ in range(2):  # the second run goes on in the log of the first
+        bench.live.command(Command.RESET)
+        bench.run_until(State.IDLE, 1.0)
+        bench.live.command(Command.START)
+        bench.run_until(State.COMPLETE, 200.0)
+    bench.live.close()
+    assert [path.name for path in sorted(tmp_path.glob("run*"))] == ["run", "run-2"]
+    first, second = (Recording.open(tmp_path / name) for name in ("run", "run-2"))
+    assert first.settings.expected_slip == 0.015
+    assert second.settings.expected_slip == pytest.approx(slip_percent / 100)
+    assert second.otherwise is None
+    assert any("Settings were changed" in line for line in bench.live.messages)
+
+
+def finish(bench: Bench, calibrator: CalibrateRun) -> None:
+    while calibrator.busy:
+        bench.poller.step()
+    assert not calibrator.status.trouble

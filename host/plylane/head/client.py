@@ -119,6 +119,8 @@ class HeadClient:
         """Resets of the head that were noticed while attached or between two attachments."""
         self.events_missed = 0
         """Events whose sequence numbers were skipped: lost in the head or by another client."""
+        self.settings_writes = 0
+        """Writes of stored settings that the head took."""
         self._opener = opener
         self._port: Port | None = None
         self._link: Link | None = None
@@ -487,6 +489,8 @@ class HeadClient:
             if fault.code not in (2, 4, 6):
                 raise
             raise self._refusal(fault, address, len(words)) from fault
+        found = holding_at(address)
+        self.settings_writes += found is not None and found[0].stored
 
     def _after_write(self, block: Block) -> None:
         if block.name == "machine":
