@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from math import degrees, isfinite
+from dataclasses import asdict
+from math import isfinite
 from typing import Any
 
 import tomli_w
 
 from plylane.plan.bending import Place
 from plylane.plan.contact import ContactFit
-from plylane.plan.path import pieces
+from plylane.plan.path import curves
 from plylane.plan.plan import CordPlan
 from plylane.plan.strips import Schedule
 from plylane.plan.window import Point
 from plylane.run_setup import RunSetup
-
-STRAIGHT_PER_MM = 1e-6  # a radius of a kilometre bends no strip
 
 
 def to_json(plan: CordPlan) -> dict[str, Any]:
@@ -170,15 +169,7 @@ def run_strips(plan: CordPlan) -> dict[str, Any]:
         "wheel_to_nozzle_mm": geometry.wheel_to_nozzle_mm,
         "pitch_mm": sum(thick) / len(thick) + plan.job.case.stack.film.thickness_mm,
         "stagger_mm": plan.job.rule.joints_mm,
-        "curve": [
-            {
-                "start_mm": start,
-                "radius_mm": 1.0 / abs(curvature),
-                "turn_deg": degrees(curvature * (stop - start)),
-            }
-            for start, stop, curvature in pieces(plan.job.path)
-            if abs(curvature) > STRAIGHT_PER_MM
-        ],
+        "curve": [asdict(curve) for curve in curves(plan.job.path)],
     }
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -61,8 +62,15 @@ class RunSetup(BaseModel):
 
     @classmethod
     def load(cls, path: Path) -> RunSetup:
-        """Read the ``[run]`` table of a scenario or run file. Raises SetupError."""
-        return cls.from_table(_read(path).get("run"), str(path))
+        """Read the ``[run]`` table of a scenario or run file. Raises SetupError.
+
+        There `path_file` may name a path's CSV file (see `plylane.plan.path.parse`), from the run
+        file's folder: it gives `length_mm`, where that is left out, and the curves of `strips`.
+        """
+        table = _read(path).get("run")
+        if isinstance(table, dict) and "path_file" in table:
+            table = _with_path(dict(table), path)
+        return cls.from_table(table, str(path))
 
     @classmethod
     def from_table(cls, table: Any, where: str) -> RunSetup:
@@ -76,7 +84,8 @@ class RunSetup(BaseModel):
             first = min(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
             field = ".".join(["run", *(str(part) for part in first["loc"])])
             more = f" (and {error.error_count() - 1} more)" if error.error_count() > 1 else ""
-            raise SetupError(f"{where}: {field}: {first['msg']}{more}") from error
+            what = first["msg"].removeprefix("Value error, ")
+            raise SetupError(f"{where}: {field}: {what}{more}") from error
 
     def write_settings(self, client: HeadClient) -> None:
         """Write the settings; the head must stand. Raises the client's errors."""
@@ -103,15 +112,40 @@ class RunSetup(BaseModel):
         client.command(Command.START)
 
 
+def _with_path(table: dict[str, Any], where: Path) -> dict[str, Any]:
+    """The table with what the path's file says in place of its name."""
+    from plylane.plan.path import PathError, curves, parse  # brings scipy along: not needed before
+
+    name, strips = table.pop("path_file"), table.get("strips")
+    if not isinstance(name, str):
+        raise SetupError(f"{where}: run.path_file: {name!r} is no file; name the path's CSV file")
+    if isinstance(strips, dict) and "curve" in strips:
+        raise SetupError(f"{where}: run.strips.curve: the path_file has the curves; take them out")
+    beside = where.parent / name
+    try:
+        path = parse(_text(beside), str(beside))
+    except PathError as error:
+        raise SetupError(str(error)) from error
+    table.setdefault("length_mm", round(path.length_mm, 3))
+    if isinstance(strips, dict):
+        table["strips"] = strips | {"curve": [asdict(curve) for curve in curves(path)]}
+    return table
+
+
 def _read(path: Path) -> dict[str, Any]:
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(_text(path))
+    except tomllib.TOMLDecodeError as error:
+        raise SetupError(f"{path}: not valid TOML: {error}") from error
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
     except FileNotFoundError as error:
         raise SetupError(f"{path}: no such file; check the name") from error
     except (OSError, UnicodeDecodeError) as error:
         raise SetupError(f"{path}: cannot be read: {error}") from error
-    except tomllib.TOMLDecodeError as error:
-        raise SetupError(f"{path}: not valid TOML: {error}") from error
 
 
 def _check_setting(name: str, value: float | list[float]) -> None:

@@ -12,8 +12,9 @@ import time
 
 import numpy as np
 
+from plylane.feed.lane_map import LaneMap
 from plylane.plan.schedule import schedule
-from plylane.plan.strips import LaneMap, ScheduleError, StaggerRule, Strip
+from plylane.plan.strips import ScheduleError, StaggerRule, Strip
 
 LANES, LENGTH_MM, STRIPS, SEEDS = 8, 400_000.0, 1000, range(5)
 

@@ -222,7 +222,7 @@ def lamp_snapshot(
         ("70.0, 150.0, 230.0, 310.0, 390.0", "70.0, 150.0", "the head has 5"),
         ("next_mm = 400.0", "next_mm = 0.0", "run.strips.next_mm"),
         ("next_mm = 400.0", "", "run.strips.next_mm"),
-        ("radius_mm = 120.0", "radius_mm = 0.5", "less than a lane's distance"),
+        ("radius_mm = 120.0", "radius_mm = 0.5", "sharper than the lane"),
         ("pitch_mm", "pitch", "run.strips.pitch"),
     ],
 )

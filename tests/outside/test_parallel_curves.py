@@ -19,7 +19,7 @@ from plylane.feed.strip_plan import Curve, StripPlan
 
 def excess_mm(bends: list[Curve], offset_mm: float, length_mm: float = 1e5) -> float:
     """How much further than the middle the lane goes in all."""
-    return LaneMap(bends, offset_mm).to_lane(length_mm) - length_mm
+    return float(LaneMap.of_bends(bends, offset_mm).to_lane(length_mm)) - length_mm
 
 
 @pytest.mark.parametrize(

@@ -11,9 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linprog
 
+from plylane.feed.lane_map import LaneMap
 from plylane.plan.balance import stack_thickness
 from plylane.plan.schedule import schedule
-from plylane.plan.strips import LaneMap, Schedule, ScheduleError, StaggerRule, Strip
+from plylane.plan.strips import Schedule, ScheduleError, StaggerRule, Strip
 
 RULE = StaggerRule(joints_mm=100.0, ends_mm=50.0, shortest_mm=150.0)
 

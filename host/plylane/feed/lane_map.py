@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from typing import Protocol
+from typing import Protocol, Self
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
 
 
 class Bend(Protocol):
@@ -27,46 +29,81 @@ class Bend(Protocol):
 
 
 class LaneMap:
-    """A lane at offset y travels the turning angle times y more than the middle of the cord.
+    """A lane at the offset y travels y times the turning angle more than the middle of the cord.
 
-    Geometry of parallel curves. Straight before the first bend, between bends and after the last.
+    Geometry of parallel curves. Straight on before the start and behind the end.
     """
 
-    def __init__(self, bends: Sequence[Bend], offset_mm: float) -> None:
-        """`offset_mm`: outwards in a left turn positive.
+    def __init__(self, cord_mm: ArrayLike, turning_rad: ArrayLike, offset_mm: float) -> None:
+        """Cord lengths, rising from 0, and the angle turned up to each, both shape (n,).
 
-        Raises ValueError for bends that overlap, and where the lane would run backwards: a bend
-        sharper than its offset.
+        `offset_mm`: outwards in a left turn positive. Raises ValueError where the lane would run
+        backwards: a bend sharper than its offset.
         """
-        points = list(_corners(sorted(bends, key=lambda bend: bend.start_mm)))
-        self._cord_mm = np.array([cord_mm for cord_mm, _ in points])
-        self._lane_mm = self._cord_mm + offset_mm * np.array([turned for _, turned in points])
-        if np.any((np.diff(self._lane_mm) <= 0.0) & (np.diff(self._cord_mm) > 0.0)):
-            raise ValueError("a curve's radius_mm is less than a lane's distance from the middle")
+        self.offset_mm = offset_mm
+        self.cord_mm = np.asarray(cord_mm, dtype=float)
+        self.lane_mm = self.cord_mm + np.asarray(turning_rad) * offset_mm
+        if len(self.cord_mm) < 2 or self.cord_mm[0] != 0.0 or np.any(np.diff(self.cord_mm) <= 0.0):
+            raise ValueError("cord lengths must rise from 0")
+        back = np.diff(self.lane_mm) <= 0.0
+        if np.any(back):
+            at_mm = self.cord_mm[int(np.argmax(back))]
+            raise ValueError(f"at {at_mm:.1f} mm the bend is sharper than the lane's offset")
 
-    def to_lane(self, cord_mm: float) -> float:
+    @classmethod
+    def of_bends(cls, bends: Sequence[Bend], offset_mm: float) -> Self:
+        """Straight before the first bend, between bends and after the last.
+
+        Raises ValueError for bends that overlap too.
+        """
+        corners = dict(_corners(sorted(bends, key=lambda bend: bend.start_mm)))
+        return cls(list(corners), list(corners.values()), offset_mm)
+
+    @classmethod
+    def straight(cls, length_mm: float) -> Self:
+        """A lane of a straight cord."""
+        return cls([0.0, length_mm], [0.0, 0.0], 0.0)
+
+    @property
+    def cord_end_mm(self) -> float:
+        """Length of the cord."""
+        return float(self.cord_mm[-1])
+
+    @property
+    def length_mm(self) -> float:
+        """Length of strip that the lane takes."""
+        return float(self.lane_mm[-1])
+
+    def to_lane(self, cord_mm: ArrayLike) -> Floats:
         """Length of lane when the cord is so long, both from the start of the cord, mm."""
-        return _along(cord_mm, self._cord_mm, self._lane_mm)
+        return _along(cord_mm, self.cord_mm, self.lane_mm)
 
-    def to_cord(self, lane_mm: float) -> float:
+    def to_cord(self, lane_mm: ArrayLike) -> Floats:
         """Length of cord when the lane is so long."""
-        return _along(lane_mm, self._lane_mm, self._cord_mm)
+        return _along(lane_mm, self.lane_mm, self.cord_mm)
+
+    def same_as(self, other: LaneMap) -> bool:
+        """Whether strips may be swapped between the two lanes, place by place."""
+        return bool(np.array_equal(self.lane_mm, other.lane_mm))
 
 
 def _corners(bends: Sequence[Bend]) -> Iterator[tuple[float, float]]:
-    """(cord length, angle turned in rad) at the ends of every bend."""
+    """(cord length, angle turned in rad) at the ends of every bend, and a little straight cord."""
     turned, at_mm = 0.0, 0.0
     yield at_mm, turned
     for bend in bends:
         if bend.start_mm < at_mm - 1e-9:
             raise ValueError(f"the curve at {bend.start_mm:g} mm begins before the one before ends")
-        yield bend.start_mm, turned
+        start_mm = max(at_mm, bend.start_mm)
+        yield start_mm, turned
         angle = math.radians(bend.turn_deg)
-        turned, at_mm = turned + angle, bend.start_mm + bend.radius_mm * abs(angle)
+        turned, at_mm = turned + angle, start_mm + bend.radius_mm * abs(angle)
         yield at_mm, turned
+    yield at_mm + 1.0, turned
 
 
-def _along(at: float, points: NDArray[np.float64], values: NDArray[np.float64]) -> float:
+def _along(at: ArrayLike, points: Floats, values: Floats) -> Floats:
     """Straight between the points, and straight on with a slope of one beyond both ends."""
-    beyond = min(0.0, at - points[0]) + max(0.0, at - points[-1])
-    return float(np.interp(at, points, values) + beyond)
+    wanted = np.asarray(at, dtype=float)
+    inside = np.minimum(np.maximum(wanted, points[0]), points[-1])
+    return np.asarray(np.interp(inside, points, values) + (wanted - inside))

@@ -58,7 +58,7 @@ class LaneBook:
 
     def __init__(self, plan: StripPlan, length_mm: float) -> None:
         self.plan, self.length_mm = plan, length_mm
-        self._maps = [LaneMap(plan.curve, offset_mm) for offset_mm in plan.offsets_mm]
+        self._maps = [LaneMap.of_bends(plan.curve, offset_mm) for offset_mm in plan.offsets_mm]
         lanes = len(plan.loaded_mm)
         # where the strips of a lane end, in the lane's own length; laid joints are taken out
         self._ends_mm = [[mm] for mm in plan.loaded_mm]
@@ -142,16 +142,14 @@ class LaneBook:
 
     def wanted_mm(self, lane: int) -> float:
         """Strip that the rest of the run takes at the wheel, beyond what is there; 0 if enough."""
-        to_lay_mm = self._maps[lane].to_lane(self.length_mm) - self._maps[lane].to_lane(
-            self._cord_mm
-        )
-        return max(0.0, to_lay_mm - max(0.0, self.remaining_mm(lane)))
+        now_mm, end_mm = self._maps[lane].to_lane([self._cord_mm, self.length_mm])
+        return max(0.0, float(end_mm - now_mm) - max(0.0, self.remaining_mm(lane)))
 
     def _cord_of(self, lane: int, end_mm: float) -> float:
         """Where in the cord the end of a strip lies, or will lie, given how far the lane is."""
         ahead_mm = end_mm + self.plan.wheel_to_nozzle_mm - self._at_mm[lane]
         lane_map = self._maps[lane]
-        return lane_map.to_cord(lane_map.to_lane(self._cord_mm) + ahead_mm)
+        return float(lane_map.to_cord(lane_map.to_lane(self._cord_mm) + ahead_mm))
 
     def joints(self) -> list[Joint]:
         """The joints of the cord in order: laid, known, and where the last strips will end."""
@@ -176,4 +174,4 @@ class LaneBook:
 
     def expected_mm(self) -> list[float]:
         """How much further than the middle each lane has to be by now, from the curves alone."""
-        return [lane_map.to_lane(self._cord_mm) - self._cord_mm for lane_map in self._maps]
+        return [float(one.to_lane(self._cord_mm)) - self._cord_mm for one in self._maps]

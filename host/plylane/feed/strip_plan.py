@@ -6,6 +6,7 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from plylane.feed.lane_map import LaneMap
 from plylane.head.registers import LANES
 
 Length = Annotated[float, Field(gt=0.0, le=100_000.0)]
@@ -18,7 +19,7 @@ class Curve(BaseModel):
 
     start_mm: float = Field(ge=0.0, le=2_000_000)
     radius_mm: float = Field(gt=0.0, le=1e6)
-    turn_deg: float = Field(ge=-3600.0, le=3600.0)
+    turn_deg: float = Field(ge=-1e8, le=1e8)
 
 
 class StripPlan(BaseModel):
@@ -50,8 +51,6 @@ class StripPlan(BaseModel):
 
     @model_validator(mode="after")
     def _curves_hold_together(self) -> StripPlan:
-        from plylane.feed.lane_map import LaneMap
-
         for offset_mm in self.offsets_mm:
-            LaneMap(self.curve, offset_mm)
+            LaneMap.of_bends(self.curve, offset_mm)
         return self

@@ -8,7 +8,8 @@ from enum import StrEnum
 
 import numpy as np
 
-from plylane.plan.strips import GRID_MM, Floats, LaneMap, StaggerRule
+from plylane.feed.lane_map import LaneMap
+from plylane.plan.strips import GRID_MM, Floats, StaggerRule
 
 NEAR = 1e-6
 SHAKE_MM = 100.0

@@ -8,7 +8,8 @@ import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_array
 
-from plylane.plan.strips import GRID_MM, Floats, LaneMap, ScheduleError, StaggerRule, Strip, tenths
+from plylane.feed.lane_map import LaneMap
+from plylane.plan.strips import GRID_MM, Floats, ScheduleError, StaggerRule, Strip, tenths
 
 COVER_VARIABLES = 2000
 """Largest sharing-out problem that is put to the solver."""

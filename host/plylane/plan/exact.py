@@ -11,7 +11,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from plylane.plan.strips import GRID_MM, LaneMap, StaggerRule
+from plylane.feed.lane_map import LaneMap
+from plylane.plan.strips import GRID_MM, StaggerRule
 
 NEAR = 1e-6
 PASSES = 500

@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import atan2, degrees
 
+from plylane.feed.lane_map import LaneMap
 from plylane.plan.bending import lane_offsets_mm, smallest_cord_radius_mm
 from plylane.plan.contact import ContactFit
 from plylane.plan.heat_case import HeatCase
 from plylane.plan.motor import Load, PullOut
 from plylane.plan.path import CordPath
-from plylane.plan.strips import LaneMap, StaggerRule, Strip
+from plylane.plan.strips import StaggerRule, Strip
 
 STRAIN_SHARE = 0.7  # common practice, no source: of the strain at which a straight strip breaks
 OVERHANG_DEG = 22.5  # common practice, no source

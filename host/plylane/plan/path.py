@@ -29,6 +29,8 @@ GAP_FACTOR, GAP_MM = 10.0, 10.0
 """Points so many times the usual spacing apart, and so many mm, have a gap between them."""
 SAME_MM = 1e-6
 SAME_PER_MM = 1e-7
+STRAIGHT_PER_MM = 1e-6
+"""A radius of a kilometre bends no strip."""
 PIECE_MM = 5.0
 """Length of the pieces that an unevenly curved path is cut into."""
 POINTS = ("x_mm", "y_mm")
@@ -300,6 +302,15 @@ def pieces(path: CordPath) -> list[tuple[float, float, float]]:
             begin = found.pop()[0]
         found.append((begin, round(float(stop), 3), curvature))
     return found
+
+
+def curves(path: CordPath) -> list[Curve]:
+    """The path as a run file has it: its curves, straight between them."""
+    return [
+        Curve(start, 1.0 / abs(curvature), degrees(curvature * (stop - start)))
+        for start, stop, curvature in pieces(path)
+        if abs(curvature) > STRAIGHT_PER_MM
+    ]
 
 
 @dataclass(frozen=True, slots=True)

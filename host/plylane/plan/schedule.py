@@ -12,13 +12,13 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from plylane.feed.lane_map import LaneMap
 from plylane.plan.balance import balanced
 from plylane.plan.construct import Prefer, construct
 from plylane.plan.covering import fewest_joints, least_total_mm, prove_lacking
 from plylane.plan.exact import Exact
 from plylane.plan.strips import (
     GRID_MM,
-    LaneMap,
     Piece,
     Schedule,
     ScheduleError,

@@ -8,9 +8,7 @@ from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
-
-from plylane.plan.bending import lane_extra_mm
+from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 GRID_MM = 0.1
@@ -37,59 +35,6 @@ class StaggerRule:
     joints_mm: float
     ends_mm: float = 0.0
     shortest_mm: float = 0.0
-
-
-class LaneMap:
-    """Length along the cord against length along a lane that lies off its middle.
-
-    A lane at the offset y travels y times the turning angle more than the middle of the cord.
-    """
-
-    def __init__(self, cord_mm: ArrayLike, turning_rad: ArrayLike, offset_mm: float) -> None:
-        """Cord lengths, rising from 0, and the angle turned up to each, both shape (n,).
-
-        Raises ValueError where the lane would run backwards: a bend sharper than its offset.
-        """
-        self.offset_mm = offset_mm
-        self.cord_mm = np.asarray(cord_mm, dtype=float)
-        self.lane_mm = self.cord_mm + lane_extra_mm(turning_rad, offset_mm)
-        if len(self.cord_mm) < 2 or self.cord_mm[0] != 0.0 or np.any(np.diff(self.cord_mm) <= 0.0):
-            raise ValueError("cord lengths must rise from 0")
-        back = np.diff(self.lane_mm) <= 0.0
-        if np.any(back):
-            at_mm = self.cord_mm[int(np.argmax(back))]
-            raise ValueError(f"at {at_mm:.1f} mm the bend is sharper than the lane's offset")
-
-    @classmethod
-    def straight(cls, length_mm: float) -> LaneMap:
-        """A lane of a straight cord."""
-        return cls([0.0, length_mm], [0.0, 0.0], 0.0)
-
-    @property
-    def cord_end_mm(self) -> float:
-        """Length of the cord."""
-        return float(self.cord_mm[-1])
-
-    @property
-    def length_mm(self) -> float:
-        """Length of strip that the lane takes."""
-        return float(self.lane_mm[-1])
-
-    def to_lane(self, cord_mm: ArrayLike) -> Floats:
-        """Length of strip laid when the cord is so long; beyond the end it goes on straight."""
-        cord = np.asarray(cord_mm, dtype=float)
-        beyond = np.maximum(0.0, cord - self.cord_end_mm)
-        return np.asarray(np.interp(cord, self.cord_mm, self.lane_mm) + beyond)
-
-    def to_cord(self, lane_mm: ArrayLike) -> Floats:
-        """Cord laid when so much of the strip is; beyond the end it goes on straight."""
-        lane = np.asarray(lane_mm, dtype=float)
-        beyond = np.maximum(0.0, lane - self.length_mm)
-        return np.asarray(np.interp(lane, self.lane_mm, self.cord_mm) + beyond)
-
-    def same_as(self, other: LaneMap) -> bool:
-        """Whether strips may be swapped between the two lanes, place by place."""
-        return bool(np.array_equal(self.lane_mm, other.lane_mm))
 
 
 @dataclass(frozen=True, slots=True)
