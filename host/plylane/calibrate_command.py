@@ -27,6 +27,10 @@ CAUTION = (
     "Rollers turn and draw in strips, fingers, hair and sleeves: hands away while they turn, guards"
     " closed, blocks cold. Ctrl-C ends a feed; the hard-wired stop comes first."
 )
+SWEEP = (
+    "Feeds 6 m in a quarter of an hour: cord laid straight, strips so long that no joint passes"
+    " meanwhile. A joint or a bend spoils the sweep, and nobody sees it in the result."
+)
 errors = Console(stderr=True)
 
 calibrate = App(
@@ -202,9 +206,7 @@ def slip(
     speed
         Working speed, mm/s.
     """
-    with _Desk(port, kept) as desk:
-        desk.do(lambda run: run.measure_slip(speed))
-        desk.end(kept)
+    _by_wheels(port, kept, lambda run: run.measure_slip(speed))
 
 
 @calibrate.command
@@ -225,9 +227,8 @@ def ratio(
     speed
         Working speed, mm/s.
     """
-    with _Desk(port, kept) as desk:
-        desk.do(lambda run: run.sweep_ratio(speed))
-        desk.end(kept)
+    errors.print(SWEEP, style="dim", soft_wrap=True)
+    _by_wheels(port, kept, lambda run: run.sweep_ratio(speed))
 
 
 @calibrate.command
@@ -373,6 +374,12 @@ class _Desk:
             print(f"Written: {'; '.join(changes)}. Record: {run.written}")
         else:
             print(f"Not written (add --apply): {'; '.join(changes)}")
+
+
+def _by_wheels(port: str, kept: Kept, begin: Callable[[CalibrateRun], None]) -> None:
+    with _Desk(port, kept) as desk:
+        desk.do(begin)
+        desk.end(kept)
 
 
 def _lengths(kind: Kind, number: int, port: str | None, how: Measured, kept: Kept) -> None:

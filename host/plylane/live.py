@@ -293,6 +293,7 @@ class LiveRun:
                 self.client.fitted.zones,
                 head=self.identity,
                 operator=who_is_there(),
+                next_joint=lambda: self._strips.book.next_joint() if self._strips else None,
             )
             self.poller.listeners.append(self._calibrator)
         return self._calibrator

@@ -31,12 +31,17 @@ GAUGE = Gauge()
 class Desk:
     """What the tests do at the head."""
 
-    def __init__(self, folder: Path, seed: int = 7, scenario: str = "") -> None:
+    def __init__(self, folder: Path, seed: int = 7, scenario: str = "", **more: Any) -> None:
         self.twin = Twin(Scenario.parse(PLAIN + scenario), seed=seed)
         self.client = HeadClient.open("direct", opener=lambda _: DirectPort(self.twin))
         self.poller = Poller(self.client, PERIOD_S)
         self.run = CalibrateRun(
-            self.poller, self.client.fitted.zones, folder=folder, head="twin", operator="T. Ester"
+            self.poller,
+            self.client.fitted.zones,
+            folder=folder,
+            head="twin",
+            operator="T. Ester",
+            **more,
         )
         self.poller.listeners.append(self.run)
         self.hand = Technician(self.twin, seed, TAPE)

@@ -307,6 +307,25 @@ class TestRatio:
                 shares.append(np.mean([lane.slack_mm / lane.room_mm for lane in lanes]))
         assert 0.1 < float(np.mean(shares)) < 0.9
 
+    @pytest.mark.parametrize(
+        ("kind", "left_mm", "words"),
+        [
+            ("ratio", 6200.0, "lane 3 has 6200 mm of strip left, this feeds 6.0 m"),
+            ("ratio", -80.0, "lane 3 has a joint inside"),
+            ("lanes", 500.0, "lane 3 has 500 mm of strip left, this feeds"),
+        ],
+    )
+    def test_a_joint_that_is_known_to_come_is_refused_before_anything_moves(
+        self, tmp_path: Path, kind: str, left_mm: float, words: str
+    ) -> None:
+        desk = Desk(tmp_path, next_joint=lambda: (2, left_mm))
+        if kind == "ratio":
+            desk.run.sweep_ratio(14.0)
+        else:
+            desk.run.begin_lengths("lanes")
+        assert words in desk.finish()
+        assert desk.truth.roller[0].travel_mm == 0.0
+
     def test_joints_or_no_strips_tell_nothing(self, desk: Desk) -> None:
         for lane in range(5):
             desk.twin._lib.plant_fault(desk.truth, 3, lane, 0.0, 0.0, 1)  # lane wheels stuck

@@ -186,6 +186,7 @@ def test_a_strip_put_in_after_the_lane_ran_out_begins_at_the_wheel() -> None:
     walk(book, 130.0)
     assert book.remaining_mm(0) == -30.0
     book.load(0, 500.0)
+    assert book.next_joint() == (0, 0.0)  # on its way to the nozzle
     assert book.remaining_mm(0) == 500.0
     assert [joint.cord_mm for joint in book.joints()] == [280.0, 780.0]
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from plylane.calibrate_run import CalibrateRun
+from plylane.feed.strip_plan import StripPlan
 from plylane.head.client import HeadClient
 from plylane.head.poller import Poller
 from plylane.head.registers import ALARMS, Command, EventCode, State, TrimMode, ZoneMode
@@ -215,7 +216,18 @@ def test_what_calibrating_wrote_is_in_force_from_the_next_run_on(tmp_path: Path)
     assert any("Settings were changed" in line for line in bench.live.messages)
 
 
-def finish(bench: Bench, calibrator: CalibrateRun) -> None:
+def finish(bench: Bench, calibrator: CalibrateRun, trouble: str = "") -> None:
     while calibrator.busy:
         bench.poller.step()
-    assert not calibrator.status.trouble
+    said = calibrator.status.trouble
+    assert said.startswith(trouble) if trouble else not said
+
+
+def test_strips_too_short_for_a_sweep_are_known_from_the_run_file() -> None:
+    strips = StripPlan(
+        loaded_mm=[9000.0, 9000.0, 9000.0, 780.0, 9000.0], next_mm=900.0, wheel_to_nozzle_mm=150.0
+    )
+    bench = Bench(setup=SETUP.model_copy(update={"strips": strips}))
+    bench.run(0.3)
+    bench.live.calibrator().sweep_ratio(14.0)
+    finish(bench, bench.live.calibrator(), trouble="lane 4 has 780 mm of strip left")

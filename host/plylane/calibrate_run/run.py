@@ -52,6 +52,11 @@ UNKNOWN_SCALE_U = 0.003
 SWEEP_PPM = tuple(range(-48_000, 36_001, 6_000))
 SWEEP_ROUNDS = 4
 SWEEP_MM = 100.0
+SWEEP_ALL_MM = SWEEP_MM * len(SWEEP_PPM) * SWEEP_ROUNDS
+ROOM_SHARE = 1.05
+"""Strip that a feed may take over its length: ratio, slack, and how well a strip's end is known."""
+NextJoint = Callable[[], tuple[int, float] | None]
+"""The lane (from 0) whose strip ends next and how much is left of it, mm; None: nobody knows."""
 
 
 class CalibrateRun(Engine):
@@ -70,10 +75,14 @@ class CalibrateRun(Engine):
         folder: Path = FOLDER,
         head: str = "",
         operator: str = "",
+        next_joint: NextJoint = lambda: None,
     ) -> None:
-        """`folder` takes the records; `head` and `operator` are noted in them."""
+        """`folder` takes the records; `head` and `operator` are noted in them. `next_joint` as it
+        stands when asked: what a joint would spoil is then refused.
+        """
         super().__init__(caller, zones)
         self.folder, self.head, self.operator = folder, head, operator
+        self._next_joint = next_joint
         self.sitting: Sitting | None = None
         """Lengths being measured; replaced, never changed in place."""
         self.found: Found | None = None
@@ -209,6 +218,8 @@ class CalibrateRun(Engine):
             )
         yield from ready(self)
         lengths = plan_mm or plan(kind, number, in_force)
+        if kind == "lanes":
+            self._without_joint(sum(lengths))
         self.sitting = Sitting(kind, number, gauge, in_force, lengths, offset)
         self.found, self.trouble, self.changes, self.written = None, "", (), None
         self.tell(f"Ready for {len(lengths)} lengths of the {self.sitting.name}.")
@@ -288,6 +299,7 @@ class CalibrateRun(Engine):
     def _ratio(self, speed_mm_s: float) -> Job[None]:
         in_force = yield from self.call(InForce.read)
         yield from ready(self)
+        self._without_joint(SWEEP_ALL_MM)
         before = in_force.ratios_ppm[0]
         steps = [
             ppm
@@ -314,6 +326,17 @@ class CalibrateRun(Engine):
             f" above {found.buckle.ppm / 1e4:+.1f} ± {found.buckle.u_ppm / 1e4:.1f} %; between:"
             f" {found.middle.ppm / 1e4:+.2f} ± {found.middle.u_ppm / 1e4:.2f} %."
         )
+
+    def _without_joint(self, length_mm: float) -> None:
+        """Raise CalibrationError where strips are known to end within that length."""
+        known = self._next_joint()
+        if known is not None and known[1] < ROOM_SHARE * length_mm:
+            lane, left_mm = known
+            where = f"has {left_mm:.0f} mm of strip left" if left_mm > 0.0 else "has a joint inside"
+            raise CalibrationError(
+                f"lane {lane + 1} {where}, this feeds {length_mm / 1000.0:.1f} m and a joint would"
+                " spoil it: thread longer strips and start from a run file that tells of them"
+            )
 
     def _all(self, in_force: InForce, length: float, speed: float, what: str) -> Job[Fed]:
         drives = range(len(in_force.pulses_per_m))

@@ -140,6 +140,15 @@ class LaneBook:
         """Strip before the wheel, all together; below 0 once it should have run out."""
         return self._ends_mm[lane][-1] - self._at_mm[lane]
 
+    def next_joint(self) -> tuple[int, float]:
+        """The lane (from 0) whose strip ends next, and how much of it is left before its wheel.
+
+        Below 0 while a joint is between wheel and nozzle.
+        """
+        left_mm = [ends[0] - at for ends, at in zip(self._ends_mm, self._at_mm, strict=True)]
+        lane = min(range(self.lanes), key=left_mm.__getitem__)
+        return lane, left_mm[lane]
+
     def wanted_mm(self, lane: int) -> float:
         """Strip that the rest of the run takes at the wheel, beyond what is there; 0 if enough."""
         now_mm, end_mm = self._maps[lane].to_lane([self._cord_mm, self.length_mm])
