@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import sys
 from collections.abc import Callable
+from contextlib import redirect_stdout
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -38,9 +40,8 @@ calibrate = App(
     help="Calibrate drives, wheels, slip and ratio of a head's feed: uncertainty, record, undo.",
 )
 
-Flag = Annotated[bool, Parameter(negative="")]
-Lengths = Annotated[list[float] | None, Parameter(consume_multiple=True, negative="")]
-Numbers = Annotated[list[int] | None, Parameter(consume_multiple=True, negative="")]
+Lengths = Annotated[list[float] | None, Parameter(consume_multiple=True)]
+Numbers = Annotated[list[int] | None, Parameter(consume_multiple=True)]
 Speed = Annotated[float, Parameter(validator=Number(gte=1, lte=100))]
 Drive = Annotated[int, Parameter(validator=Number(gte=1, lte=3))]
 
@@ -77,7 +78,7 @@ class Measured:
     resolution: float = 0.5
     limit: float = 0.3
     limit_per_m: float = 0.2
-    offset: Flag = False
+    offset: bool = False
 
     @property
     def gauge(self) -> Gauge:
@@ -110,13 +111,13 @@ class Kept:
         Print the result as one JSON object.
     """
 
-    apply: Flag = False
-    save: Flag = False
+    apply: bool = False
+    save: bool = False
     note: str = ""
     operator: str = ""
     unit: int = 1
     out: Path = RECORDS
-    as_json: Annotated[bool, Parameter(name="--json", negative="")] = False
+    as_json: Annotated[bool, Parameter(name="--json")] = False
 
     def __post_init__(self) -> None:
         if self.save and not self.apply:
@@ -237,7 +238,7 @@ def undo(
     /,
     *,
     port: str,
-    save: Flag = False,
+    save: bool = False,
     note: str = "",
     operator: str = "",
     unit: int = 1,
@@ -270,7 +271,7 @@ def undo(
 
 @calibrate.command(name="list")
 def list_records(
-    *, out: Path = RECORDS, as_json: Annotated[bool, Parameter(name="--json", negative="")] = False
+    *, out: Path = RECORDS, as_json: Annotated[bool, Parameter(name="--json")] = False
 ) -> None:
     """List the calibration records of a folder, oldest first.
 
@@ -406,14 +407,14 @@ def _lengths(kind: Kind, number: int, port: str | None, how: Measured, kept: Kep
         for one in how.leave_out or ():
             desk.run.leave_out(one - 1)
         while desk.run.trouble and how.measured is None:
-            print(f"{desk.run.trouble[:1].upper()}{desk.run.trouble[1:]}.")
+            _tell(f"{desk.run.trouble[:1].upper()}{desk.run.trouble[1:]}.")
             again = _number_asked("Number of the length to measure again (Enter for none): ")
             if again is None:
                 break
             try:
                 said = desk.do(lambda run, at=again - 1: run.feed_again(at))  # type: ignore[misc]
             except CalibrationError as error:  # what has been measured is kept
-                print(f"  {error}")
+                _tell(f"  {error}")
                 continue
             given.give(desk.run, said)
         desk.end(kept, ask=how.measured is None)
@@ -444,20 +445,27 @@ class _Given:
         if self._left is not None:
             run.measured(*(self._left.pop(0) for _ in range(self._at_once)))
             return
-        print(said)
+        _tell(said)
         while True:
             lengths = _numbers_asked("  Measured, mm: ")
             try:
                 run.measured(*lengths)
                 return
             except CalibrationError as error:
-                print(f"  {error}")
+                _tell(f"  {error}")
+
+
+def _tell(line: str) -> None:
+    """To the person who measures; standard output is for what comes of it."""
+    print(line, file=sys.stderr)
 
 
 def _asked(question: str) -> str:
     try:
-        return input(question).strip()
+        with redirect_stdout(sys.stderr):
+            return input(question).strip()
     except EOFError:
+        _tell("")  # end the question's line
         raise CalibrationError("no length was given: nothing was written") from None
 
 
@@ -470,7 +478,7 @@ def _numbers_asked(question: str) -> list[float]:
             numbers = []
         if numbers:
             return numbers
-        print("  A number in mm is wanted, such as 188.5.")
+        _tell("  A number in mm is wanted, such as 188.5.")
 
 
 def _number_asked(question: str) -> int | None:

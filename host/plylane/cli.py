@@ -21,7 +21,7 @@ from rich.table import Table
 
 from plylane.calibrate_command import calibrate
 from plylane.commission import CommissionError
-from plylane.gateway_command import GatewayError, GatewaySettings, gateway, served
+from plylane.gateway_command import GatewayError, GatewaySettings, Logged, Names, gateway, served
 from plylane.head.errors import HeadError
 from plylane.plan_command import plan as plan_a_cord
 from plylane.plan_errors import PlanError
@@ -69,11 +69,14 @@ Pace = Annotated[float, Parameter(validator=Number(gt=0, lte=1000))]
 Share = Annotated[float, Parameter(validator=Number(gt=0, lte=1))]
 Seed = Annotated[int, Parameter(validator=Number(gte=0, lt=2**64))]
 # the file may be left out, which only a list can say
-BoardFile = Annotated[list[Path] | None, Parameter(consume_multiple=True, negative="")]
+BoardFile = Annotated[list[Path] | None, Parameter(consume_multiple=True)]
+HoldOnFinding = Annotated[bool, Parameter(negative="--no-hold-on-finding")]
+PACE = 10.0
 
 app = App(
     name="plylane",
     version=version("plylane"),
+    default_parameter=Parameter(negative=()),  # what is on from the start says how it is put off
     help="Control and monitor a heated press head that bonds coated wood strips into a cord. "
     + CAUTION,
 )
@@ -94,10 +97,10 @@ def demo(
     seed: Seed = 7,
     scenario: Path | None = None,
     out: Path = RUNS,
-    pace: Pace = 10.0,
+    pace: Pace | None = None,
     board: BoardFile = None,
-    hold_on_finding: bool = True,
-    json: Annotated[bool, Parameter(negative="")] = False,
+    hold_on_finding: HoldOnFinding = True,
+    json: bool = False,
 ) -> None:
     """Play a whole run on the twin: heat up, feed, jam, hold, clear, go on, finish.
 
@@ -114,7 +117,7 @@ def demo(
     out
         Folder for the run log.
     pace
-        Times real time, with the screen.
+        Times real time, with the screen; 10 when left out.
     board
         Play it on the board's own program (ELF file; the one built in place when none is named).
     hold_on_finding
@@ -125,9 +128,11 @@ def demo(
     from plylane.demo import Demo
     from plylane.twin_door import demo_scenario
 
+    if headless and pace is not None:
+        raise TwinError("--headless plays as fast as it can: leave out --pace, or --headless")
     chosen = scenario or demo_scenario()
     hold_at = HOLD_LIKELIHOOD if hold_on_finding else None
-    speed = "virtual" if headless else f"{pace:g}"
+    speed = "virtual" if headless else f"{pace or PACE:g}"
     play = Demo(chosen, seed, speed, out, _board_file(board), hold_at=hold_at)
     if headless:
         with _progress(play.setup.length_mm) as show:
@@ -158,11 +163,12 @@ def monitor(
     run: Path | None = None,
     plan: Path | None = None,
     out: Path = RUNS,
-    log: bool = True,
-    hold_on_finding: bool = True,
-    hold_likelihood: Share = HOLD_LIKELIHOOD,
+    log: Logged = True,
+    hold_on_finding: HoldOnFinding = True,
+    hold_likelihood: Share | None = None,
     gateway: str | None = None,
-    writer: Annotated[list[str] | None, Parameter(negative="", consume_multiple=True)] = None,
+    writer: Names = None,
+    writable: Names = None,
 ) -> None:
     """Watch and command a head; every run is logged.
 
@@ -187,27 +193,32 @@ def monitor(
         Whether the host holds the feed when it finds that cord is being spoiled (a jam, a strip run
         out), before the head's own limit does. The head's guards work either way.
     hold_likelihood
-        How likely that must be, above 0 to 1.
+        How likely that must be, above 0 to 1; 0.8 when left out.
     gateway
         ADDRESS:PORT at which to serve the head to its cell meanwhile, see plylane gateway.
     writer
         With --gateway: addresses that may write.
+    writable
+        With --gateway: registers they may write; the references of the path when left out.
     """
     from plylane.demo import started
     from plylane.head.client import HeadClient
     from plylane.head.poller import Poller
     from plylane.live import LiveRun, new_folder
 
+    if hold_likelihood is not None and not hold_on_finding:
+        raise SetupError("--no-hold-on-finding holds at no likelihood: drop one of the two")
     told = given(run, plan)
     setup = told.setup
-    if writer and not gateway:
-        raise GatewayError("--writer opens nothing without --gateway ADDRESS:PORT: add it")
-    door = GatewaySettings.of(gateway, writer or (), unit=unit) if gateway else None
+    if (writer or writable) and not gateway:
+        option = "--writer" if writer else "--writable"
+        raise GatewayError(f"{option} opens nothing without --gateway ADDRESS:PORT: add it")
+    door = GatewaySettings.of(gateway, writer or (), writable or (), unit) if gateway else None
     errors.print(f"Connecting to {port} ...", style="dim")
     client = HeadClient.open(port, unit=unit)
     if setup:
         setup.write_settings(client)
-    hold_at = hold_likelihood if hold_on_finding else None
+    hold_at = (hold_likelihood or HOLD_LIKELIHOOD) if hold_on_finding else None
     title = f"head on {port}"
     live = LiveRun(client, Poller(client), title=title, setup=setup, hold_at=hold_at)
     if client.attach_reset:
@@ -314,10 +325,10 @@ def replay(
     run: Path,
     /,
     *,
-    table: Annotated[bool, Parameter(negative="")] = False,
+    table: bool = False,
     cluster: str | None = None,
-    set_: Annotated[list[str] | None, Parameter(name="--set", negative="")] = None,
-    json: Annotated[bool, Parameter(negative="")] = False,
+    set_: Annotated[list[str] | None, Parameter(name="--set")] = None,
+    json: bool = False,
 ) -> None:
     """Look at a logged run again and judge it anew.
 
@@ -336,6 +347,8 @@ def replay(
         No screen: print rows and findings as one JSON object.
     """
     changes = changes_of(set_ or ())
+    if cluster is not None and not table:
+        raise ParallelError("--cluster shares out many runs: add --table, or drop it")
     if table:
         replay_table(run, cluster, json, changes)
         return

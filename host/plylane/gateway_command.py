@@ -27,7 +27,8 @@ NO_KEY = (
     " and who can pretend to a listed address can lead it. Keep it in the cell's own network"
     " (docs/gateway.md)."
 )
-Names = Annotated[list[str] | None, Parameter(negative="", consume_multiple=True)]
+Names = Annotated[list[str] | None, Parameter(consume_multiple=True)]
+Logged = Annotated[bool, Parameter(negative="--no-log")]
 errors = Console(stderr=True)
 T = TypeVar("T")
 
@@ -40,7 +41,7 @@ def gateway(
     writable: Names = None,
     unit: int = 1,
     out: Path = RUNS,
-    log: bool = True,
+    log: Logged = True,
 ) -> None:
     """Serve a head's status over Modbus TCP, and let listed addresses lead it. Ends with Ctrl-C.
 

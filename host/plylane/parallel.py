@@ -65,7 +65,7 @@ def spread_map(
     missing = {key: chunk for key, chunk in chunks.items() if key not in store.results}
     ready = len(chunks) - len(missing)
     done(ready, len(chunks))
-    with store, _backend(spread), _results(work, missing, spread) as results:
+    with _backend(spread), store, _results(work, missing, spread) as results:
         for number, (key, text) in enumerate(results, ready + 1):
             if isinstance(text, Exception):
                 raise text

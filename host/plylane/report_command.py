@@ -22,14 +22,15 @@ def report(run: Path, /, *, out: Path | None = None, overwrite: bool = False) ->
     run
         Folder of the run.
     out
-        File for the page; report.html in the run's folder when left out.
+        Folder for the page, report.html, or a file of another name that ends in .html; the run's
+        own folder when left out.
     overwrite
         Replace a file that is there already.
     """
     from plylane.recording import Recording
     from plylane.report.run_page import run_page  # brings the drawing library along
 
-    page = out or run / PAGE
+    page = out if out is not None and out.suffix == ".html" else (out or run) / PAGE
     recording = Recording.open(run)
     if page.exists() and not overwrite:
         raise RunError(page, "is there already", "give --overwrite or another --out")
@@ -67,6 +68,7 @@ def _write(page: Path, text: str) -> None:
     """Put the page in place at once. Raises RunError."""
     beside = page.with_name(page.name + ".new")
     try:
+        page.parent.mkdir(parents=True, exist_ok=True)
         beside.write_text(text, encoding="utf-8", newline="\n")
         beside.replace(page)
     except OSError as error:

@@ -34,7 +34,7 @@ def study(
     out: Path = OUT,
     jobs: Jobs | None = None,
     cluster: str | None = None,
-    as_json: Annotated[bool, Parameter(name="--json", negative="")] = False,
+    as_json: Annotated[bool, Parameter(name="--json")] = False,
 ) -> None:
     """How often the detectors are wrong, and how soon right: many twin hours, judged.
 
@@ -61,6 +61,8 @@ def study(
     from plylane.study import StudyPlan, run_study
     from plylane.study.run import KEPT
 
+    if jobs is not None and cluster is not None:
+        raise ParallelError("--jobs is for this computer, the workers are the cluster's: drop it")
     spread = Spread(jobs or -1, cluster)
     count = 0
 

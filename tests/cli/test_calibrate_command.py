@@ -109,6 +109,7 @@ def typed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., int]
         left = list(answers)
 
         def answer(question: str) -> str:
+            print(question)
             if "Measured" not in question:
                 return left.pop(0)
             said = read(hand)
@@ -147,6 +148,16 @@ class TestWithTape:
         assert [record["kind"] for record in records] == ["wheel", "undo"]
         assert records[1]["undoes"] == path.name
 
+    def test_asking_leaves_standard_output_to_the_json(
+        self, typed: Any, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        done = typed("wheel", "--json", read=lambda h: f"{h.cord():g}", answers=("n",))
+        shown = capsys.readouterr()
+        assert done == 0, shown.err
+        assert json.loads(shown.out)["found"]
+        for piece in ("Fed length 1", "Measured, mm", "Write this into the head?"):
+            assert piece in shown.err
+
     def test_misread_measured_again_and_slips_of_the_finger_asked_again(
         self, typed: Any, capsys: pytest.CaptureFixture[str]
     ) -> None:
@@ -162,7 +173,7 @@ class TestWithTape:
             return f"{lengths[-1] + (10.0 if len(lengths) == 4 else 0.0):g}"
 
         assert typed("wheel", read=read, answers=("4", "y")) == 0
-        shown = capsys.readouterr().out
+        shown = "".join(capsys.readouterr())
         assert "Length 4 (" in shown and "off what the others say" in shown
         for word in ("A number in mm", "-3 mm is none", "looks like inches", "Written:"):
             assert word in shown

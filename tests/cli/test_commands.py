@@ -5,6 +5,7 @@ from __future__ import annotations
 import fcntl
 import json
 import os
+import re
 import select
 import signal
 import struct
@@ -299,6 +300,16 @@ def test_bad_scenario_is_one_line_that_names_file_place_and_remedy(
         (("gateway", "--port", "twin://demo", "--writer", "robot"), "robot"),
         (("gateway", "--port", "twin://demo", "--listen", "192.0.2.1:1502"), "192.0.2.1:1502"),
         (("monitor", "--port", "twin://demo", "--gateway", "1502"), "1502"),
+        (("monitor", "--port", "twin://demo", "--writable", "feed.speed_mm_s"), "--gateway"),
+        (
+            ("monitor", "--port", "x", "--no-hold-on-finding", "--hold-likelihood", "0.9"),
+            "drop one",
+        ),
+        (("demo", "--headless", "--pace", "5"), "--pace"),
+        (("demo", "--no-headless"), "--no-headless"),
+        (("replay", "nowhere", "--cluster", "tcp://127.0.0.1:1"), "--table"),
+        (("study", "--jobs", "2", "--cluster", "tcp://127.0.0.1:1"), "--jobs"),
+        (("report", "nowhere", "--no-overwrite"), "--no-overwrite"),
         (("sing",), "sing"),
     ],
 )
@@ -306,6 +317,14 @@ def test_bad_command_lines(arguments: tuple[str, ...], expected: str, tmp_path: 
     done = plylane(*arguments, cwd=tmp_path)
     assert_one_line(done)
     assert expected in done.stderr
+
+
+def test_only_what_is_on_from_the_start_has_an_option_that_puts_it_off(tmp_path: Path) -> None:
+    names = [("demo",), ("monitor",), ("replay",), ("export",), ("report",), ("study",), ("tune",)]
+    names += [("gateway",), ("twin",), ("plan",), ("calibrate", "wheel"), ("calibrate", "undo")]
+    shown = "".join(plylane(*name, "--help", cwd=tmp_path, check=True).stdout for name in names)
+    assert set(re.findall(r"--no-[a-z-]+", shown)) == {"--no-log", "--no-hold-on-finding"}
+    assert "--empty-" not in shown
 
 
 def test_out_that_cannot_be_written(tmp_path: Path) -> None:

@@ -233,13 +233,13 @@ class TestWholeRun:
     def test_same_bytes_from_a_process_of_its_own(
         self, page: Page, folder: Path, tmp_path: Path
     ) -> None:
-        out = tmp_path / "page.html"
+        out = tmp_path / "pages" / "page.html"
         command = [sys.executable, "-m", "plylane.cli", "report", str(folder), "--out", str(out)]
         done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=True)
         assert done.stdout.strip() == str(out)
         assert done.stderr == ""
         assert out.read_text(encoding="utf-8") == page.text
-        assert [one.name for one in tmp_path.iterdir()] == ["page.html"]
+        assert [one.name for one in out.parent.iterdir()] == ["page.html"]
 
 
 class TestWhatPeopleTyped:
@@ -415,8 +415,15 @@ class TestCommand:
     def test_no_run_and_no_place(self, planned: Path, tmp_path: Path) -> None:
         with pytest.raises(RunError, match="no such run folder"):
             report(tmp_path / "nowhere")
+        (tmp_path / "file").touch()
         with pytest.raises(RunError, match="cannot be written"):
-            report(planned, out=tmp_path / "nowhere" / "page.html")
+            report(planned, out=tmp_path / "file" / "page.html")
+
+    def test_a_folder_gets_the_page_under_its_usual_name(
+        self, planned: Path, tmp_path: Path
+    ) -> None:
+        report(planned, out=tmp_path / "pages")
+        assert [one.name for one in (tmp_path / "pages").iterdir()] == ["report.html"]
 
 
 TUNING = {

@@ -119,6 +119,7 @@ def test_a_folder_that_cannot_be_written_is_said(tmp_path: Path) -> None:
         spread_map(third, CHUNKS, tmp_path / "file" / "kept.jsonl", ONE)
 
 
-def test_no_scheduler_is_said() -> None:
+def test_no_scheduler_is_said(tmp_path: Path) -> None:
     with pytest.raises(ParallelError, match="No Dask scheduler"):
-        spread_map(third, CHUNKS, None, Spread(cluster="not an address"))
+        spread_map(third, CHUNKS, tmp_path / "kept" / "file", Spread(cluster="not an address"))
+    assert not list(tmp_path.iterdir())  # nothing came of it, so nothing is left behind
