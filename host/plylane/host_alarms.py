@@ -6,9 +6,15 @@ returned to normal, acknowledged or not. Their numbers begin beyond the head's.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
+from plylane.head.registers import LANES, EventCode
+from plylane.head.snapshot import Event
 from plylane.head.wire import Alarm
+from plylane.runlog.journal import Entry
+
+Note = Callable[[str, str, int | None], None]
+"""Kind, text and lane (from 1) of a line for the journal."""
 
 STRIP_ENDS_SOON, STRIP_OUT, JOINTS_CLOSE = 64, 65, 66
 
@@ -29,6 +35,15 @@ HOST_ALARMS = (
         "Cut the strip that waits, or load one of another length; the log says how close.",
     ),
 )  # fmt: skip
+_NAMES = {alarm.number: alarm.name.replace("_", " ") for alarm in HOST_ALARMS}
+_NUMBERS = {name: number for number, name in _NAMES.items()}
+RAISED, OVER, ACKNOWLEDGED = "alarm", "alarm_over", "alarm_acknowledged"
+"""Kinds of the journal's lines that tell of these alarms."""
+_CODES = {
+    RAISED: EventCode.ALARM_RAISED,
+    OVER: EventCode.ALARM_CLEARED,
+    ACKNOWLEDGED: EventCode.ALARM_ACKNOWLEDGED,
+}
 EVERY_HOST_ALARM = sum(1 << alarm.number for alarm in HOST_ALARMS)
 
 
@@ -39,28 +54,39 @@ class HostAlarms:
     it, others may read.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, note: Note = lambda _kind, _text, _lane: None) -> None:
+        """`note` is told what is raised, over and acknowledged, for the journal."""
+        self._note = note
         self.active = 0
         self.unacknowledged = 0
         self.instances: Mapping[int, int] = {}
 
-    def show(self, standing: Mapping[int, int]) -> dict[int, int]:
+    def show(self, standing: Mapping[int, int]) -> None:
         """The conditions as they are now: number to instances, 0 for none.
 
-        A lane that joins an alarm makes it wait for acknowledgement again. Gives back what is new,
-        in the same form.
+        A lane that joins an alarm makes it wait for acknowledgement again.
         """
         before = self.instances
         fresh = {n: new for n, lanes in standing.items() if (new := lanes & ~self.lanes_of(n))}
+        gone = {n: old for n, lanes in standing.items() if (old := self.lanes_of(n) & ~lanes)}
         # what has gone keeps its lanes while somebody still has to acknowledge it
         self.instances = {n: lanes or before.get(n, 0) for n, lanes in standing.items()}
         self.active = sum(1 << n for n, lanes in standing.items() if lanes)
         self.unacknowledged |= sum(1 << n for n in fresh)
-        return fresh
+        self._tell(RAISED, fresh)
+        self._tell(OVER, gone)
 
     def acknowledge(self, mask: int) -> None:
         """Acknowledge the alarms whose bits are set."""
+        waited = self.unacknowledged & mask
         self.unacknowledged &= ~mask
+        self._tell(ACKNOWLEDGED, {n: self.instances[n] for n in _NAMES if waited >> n & 1})
+
+    def _tell(self, kind: str, alarms: Mapping[int, int]) -> None:
+        for number, lanes in alarms.items():
+            for lane in range(LANES):
+                if lanes >> lane & 1:
+                    self._note(kind, _NAMES[number], lane + 1)
 
     def lanes_of(self, *numbers: int) -> int:
         """A bit for each lane that one of these alarms concerns now."""
@@ -69,3 +95,11 @@ class HostAlarms:
             if self.active >> number & 1:
                 lanes |= self.instances.get(number, 0)
         return lanes
+
+
+def alarm_event(entry: Entry) -> Event | None:
+    """What a line of the journal tells of these alarms, in the form of the head's events."""
+    code, number = _CODES.get(entry.kind), _NUMBERS.get(entry.text)
+    if code is None or number is None or entry.lane is None:
+        return None
+    return Event(0, code, number << 8 | entry.lane - 1, 0, entry.time_s)

@@ -84,7 +84,7 @@ class LiveRun:
         self.messages: list[str] = []
         self.journal: list[Entry] = []
         self._strip_ends: list[StripEnds] = []
-        self.host_alarms = HostAlarms()
+        self.host_alarms = HostAlarms(self.note)
         self.alarm_instances: dict[int, int] = {}
         self.recorder: Recorder | None = None
         self._tuner: TuneRun | None = None

@@ -2,25 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from plylane.feed.lanes import Close, LaneBook
 from plylane.feed.strip_plan import StripPlan
 from plylane.head.registers import State
-from plylane.host_alarms import (
-    HOST_ALARMS,
-    JOINTS_CLOSE,
-    STRIP_ENDS_SOON,
-    STRIP_OUT,
-    HostAlarms,
-)
+from plylane.host_alarms import JOINTS_CLOSE, STRIP_ENDS_SOON, STRIP_OUT, HostAlarms, Note
 
 if TYPE_CHECKING:
     from plylane.head.snapshot import Snapshot
 
-Note = Callable[[str, str, int | None], None]
-"""Kind, text and lane (from 1) of a line for the journal."""
 Ends = tuple[float, ...]
 STRIP_ENDS = "strip_ends"
 """Kind of the journal's lines that tell where a lane's strips end, as the detectors were told."""
@@ -30,7 +22,6 @@ _LOOK_S = 0.2
 UNDER_WAY = frozenset(
     {State.STARTING, State.EXECUTE, State.HOLDING, State.HELD, State.UNHOLDING, State.COMPLETING}
 )
-_NAMES = {alarm.number: alarm.name.replace("_", " ") for alarm in HOST_ALARMS}
 
 
 class StripWatch:
@@ -123,13 +114,7 @@ class StripWatch:
         soon, out = self._ending()
         close = self.book.close_joints()
         pairs = _mask(joint.lane for pair in close for joint in (pair.first, pair.second))
-        fresh = self._alarms.show(
-            {STRIP_ENDS_SOON: soon & ~out, STRIP_OUT: out, JOINTS_CLOSE: pairs}
-        )
-        for number in (STRIP_ENDS_SOON, STRIP_OUT):
-            for lane in range(self.book.lanes):
-                if fresh.get(number, 0) >> lane & 1:
-                    self._note("alarm", _NAMES[number], lane + 1)
+        self._alarms.show({STRIP_ENDS_SOON: soon & ~out, STRIP_OUT: out, JOINTS_CLOSE: pairs})
         for pair in close:
             self._tell(pair)
 

@@ -191,15 +191,20 @@ def test_what_an_earlier_run_fed_is_not_taken_off(tmp_path: Path) -> None:
 
 def test_a_lane_asks_until_it_gets_its_strip_however_slow_the_feed_becomes() -> None:
     plan = StripPlan(loaded_mm=[300.0], next_mm=500.0, wheel_to_nozzle_mm=0.0, lead_s=10.0)
-    alarms, notes = HostAlarms(), []
-    watch = StripWatch(plan, 600.0, 10.0, alarms, lambda *note: notes.append(note))
+    notes: list[tuple[str, str, int | None]] = []
+    alarms = HostAlarms(lambda *note: notes.append(note))
+    watch = StripWatch(plan, 600.0, 10.0, alarms, lambda *_: None)
     speeds = [10.0, 25.0, 5.0, 0.0, 25.0]
     for k, speed in enumerate(speeds):
         watch.on_snapshot(lamp_snapshot(float(k), State.EXECUTE, 100.0 + k, speed=speed))
-    assert [note[:1] for note in notes] == [("alarm",)]
+    assert notes == [("alarm", "strip ends soon", 1)]
     watch.load(0, 500.0)
     watch.on_snapshot(lamp_snapshot(9.0, State.EXECUTE, 110.0, speed=25.0))
     assert alarms.active == 0
+    assert notes[1:] == [("alarm_over", "strip ends soon", 1)]
+    alarms.acknowledge(1 << STRIP_ENDS_SOON)
+    alarms.acknowledge(1 << STRIP_ENDS_SOON)
+    assert notes[2:] == [("alarm_acknowledged", "strip ends soon", 1)]
     watch.load(0, 0.0)
     watch.on_snapshot(lamp_snapshot(10.0, State.EXECUTE, 111.0, speed=25.0))
     assert alarms.active == 1 << STRIP_ENDS_SOON

@@ -186,14 +186,14 @@ class TestWholeRun:
                 EventCode.ALARM_ACKNOWLEDGED,
             )
         )
-        rows = page.table("alarms")
+        rows = [row for row in page.table("alarms") if row[1] == "head"]
         assert raised
-        assert [row[2] for row in rows] == raised
-        assert [row[3] for row in rows] == over
-        assert [row[4] for row in rows] == acknowledged
-        assert rows[0][0] == "▲ high"
-        assert "lane stopped: lane 2" in rows[0][1]
-        assert "stuck strip, strip run out, or wheel lifted off" in rows[0][1]
+        assert [row[3] for row in rows] == raised
+        assert [row[4] for row in rows] == over
+        assert [row[5] for row in rows] == acknowledged
+        assert rows[0][:2] == ["▲ high", "head"]
+        assert "lane stopped: lane 2" in rows[0][2]
+        assert "stuck strip, strip run out, or wheel lifted off" in rows[0][2]
 
     def test_joints_and_notes_are_the_journals(self, page: Page, recording: Recording) -> None:
         entries = recording.run.journal_entries()
@@ -202,7 +202,8 @@ class TestWholeRun:
         assert [row[1] for row in page.table("joints")] == joints
         notes = [row[2] for row in page.table("notes")]
         for entry in entries:
-            assert (entry.sentence in notes) == (entry.kind != "joint")
+            elsewhere = entry.kind == "joint" or entry.kind.startswith("alarm")
+            assert (entry.sentence in notes) != elsewhere
         assert "Length reached" in notes
 
     def test_settings_marked_where_not_the_default(self, page: Page, recording: Recording) -> None:
@@ -240,6 +241,26 @@ class TestWholeRun:
         assert done.stderr == ""
         assert out.read_text(encoding="utf-8") == page.text
         assert [one.name for one in out.parent.iterdir()] == ["page.html"]
+
+
+def test_alarms_of_the_host_stand_beside_the_heads(tmp_path: Path) -> None:
+    recorder = record(tmp_path / "run", replace_info())
+    told = [(1.0, "alarm", 2), (1.2, "alarm", 4), (2.0, "alarm_over", 2)]
+    told += [(2.5, "alarm_acknowledged", 2), (3.0, "alarm", 2)]
+    recorder.on_journal([Entry(at, kind, lane, "strip ends soon") for at, kind, lane in told])
+    recorder.on_journal([Entry(1.3, "alarm", 2, "of a later version")])
+    recorder.close("complete")
+    page = Page(run_page(Recording.open(tmp_path / "run")))
+    rows = [row for row in page.table("alarms") if row[1] == "host"]
+    assert [row[0:2] for row in rows] == [["◆ medium", "host"]] * 3
+    assert ["Put the next strip in" in row[2] for row in rows] == [True] * 3
+    assert [row[2].partition("The")[0] for row in rows] == [
+        f"strip ends soon: lane {lane}" for lane in (2, 4, 2)
+    ]
+    times = [[clock(1.0), clock(2.0), clock(2.5)], [clock(1.2), "not in the log", "never"]]
+    assert [row[3:] for row in rows] == [*times, [clock(3.0), "not in the log", "never"]]
+    assert page.fact("outcome", "alarms of the host") == "3"
+    assert [row[2] for row in page.table("notes")][-1] == "Lane 2: of a later version"
 
 
 class TestWhatPeopleTyped:

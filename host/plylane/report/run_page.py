@@ -10,6 +10,7 @@ from plylane.curves import Band
 from plylane.head.registers import BLOCKS, EventCode, GuardsRegs
 from plylane.head.snapshot import spaced
 from plylane.head.wire import Register
+from plylane.host_alarms import alarm_event
 from plylane.jam import Finding
 from plylane.recording import Recording
 from plylane.report.figure_style import to_svg
@@ -71,9 +72,10 @@ def run_page(
     The same run gives the same page. Raises RunError where the log cannot be read.
     """
     story = Story.of(recording.run, recording.breaks)
-    spans = alarm_spans(recording.events)
-    figures = RunFigures(story, recording.findings[:ROWS_MOST], recording.breaks)
     entries = recording.run.journal_entries()
+    events = (*recording.events, *filter(None, map(alarm_event, entries)))
+    spans = alarm_spans(sorted(events, key=lambda event: event.time_s))
+    figures = RunFigures(story, recording.findings[:ROWS_MOST], recording.breaks)
     joints = [entry for entry in entries if entry.kind == JOINT]
     return render(
         "run_page.html.j2",
@@ -166,9 +168,13 @@ def _outcome(
         ("strip fed", f"{story.fed_mm:.1f} mm"),
         *((f"in {word}", duration(s)) for word, s in by_state.items() if s >= 1.0),
         ("findings", str(len(recording.findings))),
-        ("alarms of the head", str(len(spans))),
+        *((f"alarms of the {by}", str(_raised_by(by, spans))) for by in ("head", "host")),
         ("rows of telemetry", str(story.rows)),
     ]
+
+
+def _raised_by(by: str, spans: Sequence[AlarmSpan]) -> int:
+    return sum(span.by == by for span in spans)
 
 
 def _band_row(band: Band) -> dict[str, Any]:
@@ -274,15 +280,16 @@ def _judged(recording: Recording) -> str:
 
 
 def _alarm_row(span: AlarmSpan) -> dict[str, str]:
-    alarm = span.alarm
+    alarm, head = span.alarm, span.by == "head"
     return {
         "priority": _PRIORITIES[alarm.priority] if alarm else "?",
+        "by": span.by,
         "text": span.text,
         "raised": "before the log" if span.raised_s is None else clock(span.raised_s),
         "over": "not in the log" if span.over_s is None else clock(span.over_s),
         "acknowledged": "never" if span.acknowledged_s is None else clock(span.acknowledged_s),
         "meaning": alarm.doc if alarm else "",
-        "reaction": f"Reaction of the head: {alarm.reaction}." if alarm else "",
+        "reaction": f"Reaction of the head: {alarm.reaction}." if alarm and head else "",
         "remedy": alarm.remedy if alarm else "",
     }
 
@@ -297,7 +304,7 @@ def _notes(recording: Recording) -> list[dict[str, Any]]:
     notes += [
         {"time_s": entry.time_s, "by": f"host, {_kind(entry.kind)}", "text": entry.sentence}
         for entry in recording.run.journal_entries()
-        if entry.kind != JOINT
+        if entry.kind != JOINT and alarm_event(entry) is None
     ]
     return sorted(notes, key=lambda note: float(str(note["time_s"])))
 

@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from plylane.curves import Band, state_bands, thinned
 from plylane.head.registers import ALARMS, EventCode
-from plylane.head.snapshot import Event, alarm_text
+from plylane.head.snapshot import Event, alarm_text, spaced
 from plylane.head.wire import Alarm
+from plylane.host_alarms import HOST_ALARMS
 from plylane.runlog import Break, Run
 from plylane.trends import NO_READING_DEGC, ZONE_COLUMNS, FloatArray
 
@@ -133,6 +134,9 @@ def _one_after_another(bands: Sequence[Band]) -> list[Band]:
     return out
 
 
+_ALARMS = {alarm.number: alarm for alarm in (*ALARMS, *HOST_ALARMS)}
+
+
 @dataclass(slots=True)
 class AlarmSpan:
     """One alarm from when it was raised; None where the log does not have that."""
@@ -144,14 +148,20 @@ class AlarmSpan:
 
     @property
     def alarm(self) -> Alarm | None:
-        """The alarm of the register map; None for a number it does not know."""
-        number = self.argument >> 8
-        return ALARMS[number] if number < len(ALARMS) else None
+        """The alarm, of the register map or the host's; None for an unknown number."""
+        return _ALARMS.get(self.argument >> 8)
+
+    @property
+    def by(self) -> str:
+        """Who raised it: "head" or "host"."""
+        return "head" if self.argument >> 8 < HOST_ALARMS[0].number else "host"
 
     @property
     def text(self) -> str:
         """Its name and whom it concerns, e.g. "lane stopped: lane 3"."""
-        return alarm_text(self.argument)
+        if self.by == "head" or self.alarm is None:
+            return alarm_text(self.argument)
+        return f"{spaced(self.alarm.name)}: {self.alarm.each} {(self.argument & 0xFF) + 1}"
 
 
 def alarm_spans(events: Iterable[Event]) -> list[AlarmSpan]:
