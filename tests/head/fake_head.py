@@ -17,7 +17,6 @@ from pymodbus.pdu.mei_message import ReadDeviceInformationResponse
 from pymodbus.pdu.register_message import (
     ReadHoldingRegistersResponse,
     ReadInputRegistersResponse,
-    ReadWriteMultipleRegistersResponse,
     WriteMultipleRegistersResponse,
     WriteSingleRegisterResponse,
 )
@@ -86,7 +85,7 @@ class FakeHead:
         self.refuse: Callable[[int, list[int]], tuple[Refusal, int] | None] = lambda a, w: None
         self.map_hash = MAP_HASH
         self.texts = {0: VENDOR, 1: PRODUCT, 2: f"0.1.0+{MAP_HASH:08x}"}
-        self.functions = {3, 4, 6, 16, 23, 24, 8, 43}
+        self.functions = {3, 4, 6, 16, 24, 8, 43}
         self.boot_s = 0.0
         self.framer = FramerRTU(DecodePDU(True))
         for block in BLOCKS.values():
@@ -172,12 +171,6 @@ class FakeHead:
             return self._read(pdu)
         if code in (6, 16):
             return self._write(pdu)
-        if code == 23:
-            failed = self._change(pdu.write_address, list(pdu.write_registers))
-            if failed:
-                return ExceptionResponse(23, failed)
-            words = [self.holding[pdu.read_address + k] for k in range(pdu.read_count)]
-            return ReadWriteMultipleRegistersResponse(registers=words)
         if code == 24:
             return self._fifo(pdu)
         if code == 43:

@@ -14,7 +14,6 @@ from plylane.tuning import Process, Record, RecordError, identify
 from plylane.tuning.relay import (
     Cycle,
     describing_gain,
-    gain_from_means,
     measure_cycle,
     predicted_cycle,
     process_from_cycle,
@@ -161,7 +160,3 @@ def test_too_few_cycles_are_refused() -> None:
     record, setpoint = relay_record(2)
     with pytest.raises(RecordError, match="steady cycles"):
         measure_cycle(record, setpoint, 0.5)
-
-
-def test_gain_from_means() -> None:
-    assert gain_from_means(61.0, 39.0, 60.0, 38.0) == pytest.approx(1.0)

@@ -20,7 +20,6 @@ from pymodbus.pdu.mei_message import ReadDeviceInformationRequest
 from pymodbus.pdu.register_message import (
     ReadHoldingRegistersRequest,
     ReadInputRegistersRequest,
-    ReadWriteMultipleRegistersRequest,
     WriteMultipleRegistersRequest,
     WriteSingleRegisterRequest,
 )
@@ -112,21 +111,6 @@ def write(unit: int, address: int, words: Sequence[int]) -> Request:
         return _request(one, what, 8, 8)
     many = WriteMultipleRegistersRequest(dev_id=unit, address=address, registers=words)
     return _request(many, what, 8, 6)
-
-
-def read_write(
-    unit: int, read_address: int, read_count: int, write_address: int, words: Sequence[int]
-) -> Request:
-    """Function 23: the write is done before the read."""
-    pdu = ReadWriteMultipleRegistersRequest(
-        dev_id=unit,
-        read_address=read_address,
-        read_count=read_count,
-        write_address=write_address,
-        write_registers=words,
-    )
-    what = f"writing {len(words)} registers from {write_address}, reading from {read_address}"
-    return _reading(pdu, what, read_count)
 
 
 def read_fifo(unit: int, address: int) -> Request:

@@ -83,19 +83,6 @@ class Link:
         """
         self._transact(adu.write(self._unit, address, words), repeat=repeat)
 
-    def read_write(
-        self,
-        read_address: int,
-        read_count: int,
-        write_address: int,
-        words: Sequence[int],
-        *,
-        repeat: bool,
-    ) -> Sequence[int]:
-        """Write, then read holding registers in one request, function 23. `repeat` as in write."""
-        request = adu.read_write(self._unit, read_address, read_count, write_address, words)
-        return self._transact(request, repeat=repeat).registers
-
     def read_fifo(self, address: int) -> list[int]:
         """What waits in a queue, function 24; reading removes nothing."""
         answer = self._transact(adu.read_fifo(self._unit, address))

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Self
+from typing import Any
 
 STRIP_STUCK = "strip_stuck"
 HEAD_JAM = "head_jam"
@@ -105,10 +104,3 @@ class Finding:
             "lost_mm": self.lost_mm,
             "evidence": dict(self.evidence),
         }
-
-    @classmethod
-    def from_json(cls, form: Mapping[str, Any]) -> Self:
-        """The finding of a `to_json` form. Raises KeyError where a part is missing."""
-        evidence = {name: float(number) for name, number in form["evidence"].items()}
-        parts = form["kind"], float(form["time_s"]), form["lane"], float(form["lost_mm"])
-        return cls(*parts, evidence)

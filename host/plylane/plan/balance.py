@@ -5,25 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from plylane.plan.strips import Floats, Schedule
+from plylane.plan.strips import Floats
 
 PASSES = 4
 NEAR = 1e-6
-
-
-def stack_thickness(schedule: Schedule) -> tuple[Floats, Floats]:
-    """Cord positions where the stack's thickness changes, shape (m + 1,), and it, shape (m,), mm.
-
-    Raises ValueError where a strip's thickness is not known.
-    """
-    pieces = schedule.pieces
-    thick = [piece.strip.thickness_mm for piece in pieces]
-    if any(one is None for one in thick):
-        raise ValueError("the thickness of every strip must be known")
-    starts = np.array([piece.start_mm for piece in pieces])
-    ends = np.array([piece.end_mm for piece in pieces])
-    edges = np.unique(np.concatenate([starts, ends]))
-    return edges, _over(edges, starts, ends, np.array(thick, dtype=float))
 
 
 def _over(edges: Floats, starts: Floats, ends: Floats, thick: Floats) -> Floats:

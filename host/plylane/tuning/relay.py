@@ -162,13 +162,6 @@ def _check_cycle(cycle: Cycle) -> None:
         raise RecordError("the relay's output does not switch", "record once it cycles steadily")
 
 
-def gain_from_means(
-    mean_pv_degC: float, mean_op_percent: float, setpoint_degC: float, holding_percent: float
-) -> float:
-    """Static gain (degC/%) from means over whole cycles, where the holding output is known."""
-    return (mean_pv_degC - setpoint_degC) / (mean_op_percent - holding_percent)
-
-
 def measure_cycle(record: Record, setpoint_degC: float, hysteresis_degC: float) -> Cycle:
     """Mean steady cycle in a record of a relay experiment; its first cycle is left out.
 
