@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from engine_rig import EngineRig
 from plylane.calibrate_run import CalibrateRun
 from plylane.feed.calibration import Gauge
-from plylane.head.client import HeadClient
-from plylane.head.poller import Poller
 from plylane.head.registers import Command
 from plylane_twin import Scenario, Twin
-from plylane_twin.direct import DirectPort
 from plylane_twin.tape import Tape, Technician
 
 PLAIN = 'format = "plylane scenario 1"\nname = "calibration"\n'
@@ -28,22 +25,18 @@ TAPE = Tape()
 GAUGE = Gauge()
 
 
-class Desk:
+class Desk(EngineRig[CalibrateRun]):
     """What the tests do at the head."""
 
     def __init__(self, folder: Path, seed: int = 7, scenario: str = "", **more: Any) -> None:
         self.twin = Twin(Scenario.parse(PLAIN + scenario), seed=seed)
-        self.client = HeadClient.open("direct", opener=lambda _: DirectPort(self.twin))
-        self.poller = Poller(self.client, PERIOD_S)
-        self.run = CalibrateRun(
-            self.poller,
-            self.client.fitted.zones,
-            folder=folder,
-            head="twin",
-            operator="T. Ester",
-            **more,
+        super().__init__(
+            self.twin,
+            PERIOD_S,
+            lambda poller, zones: CalibrateRun(
+                poller, zones, folder=folder, head="twin", operator="T. Ester", **more
+            ),
         )
-        self.poller.listeners.append(self.run)
         self.hand = Technician(self.twin, seed, TAPE)
         self.poller.step()
 
@@ -51,21 +44,6 @@ class Desk:
     def truth(self) -> Any:
         """The plant."""
         return self.twin.plant
-
-    def finish(self, most_s: float = 4000.0) -> str:
-        """See the job through; its last words, or its trouble."""
-        until_s = self.twin.time_s + most_s
-        while self.run.busy:
-            assert self.twin.time_s < until_s, self.run.status
-            self.poller.step()
-        return self.run.status.trouble or self.run.status.text
-
-    def do(self, begin: Callable[[CalibrateRun], None]) -> str:
-        """Begin a job, see it through, and have it succeed."""
-        begin(self.run)
-        text = self.finish()
-        assert not self.run.status.trouble, text
-        return text
 
     def idle(self) -> None:
         self.client.command(Command.RESET)

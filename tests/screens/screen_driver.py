@@ -41,6 +41,18 @@ def press(*keys: str) -> Script:
     return script
 
 
+def press_each(*keys: str) -> Script:
+    """A script that presses keys one after another, gives back the screen and its text."""
+
+    async def script(pilot: Pilot[Any]) -> tuple[Any, str]:
+        for key in keys:
+            await pilot.press(key)
+            await pilot.pause()
+        return pilot.app.screen, "\n".join(text_of(pilot.app))
+
+    return script
+
+
 async def drawn(pilot: Pilot[Any]) -> None:
     """Have the Monitor draw its trends now rather than at its next turn."""
     await pilot.pause()

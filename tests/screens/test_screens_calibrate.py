@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -40,7 +40,7 @@ from plylane.screens.decide.calibrating import (
 from plylane.screens.entry import NumberEntry
 from plylane.screens.monitor import Monitor
 from plylane.tune_run import TuneStatus
-from screen_driver import LARGE, SMALL, drive, text_of
+from screen_driver import LARGE, SMALL, drive, press_each
 
 SIZES = pytest.mark.parametrize("size", [SMALL, LARGE], ids=["80x24", "140x40"])
 Compare = Callable[..., bool]
@@ -50,26 +50,12 @@ def app_of(fake: FakeCalibration, live: FakeHead | None = None) -> MonitorApp:
     return MonitorApp(live or head_at(2.0, state=State.IDLE), None, None, lambda: fake)
 
 
-def opened(*keys: str) -> Callable[[Pilot[Any]], Awaitable[Any]]:
-    """Open the screen from the Monitor, press keys, give back screen and text."""
-
-    async def script(pilot: Pilot[Any]) -> tuple[Any, str]:
-        await pilot.press("i")
-        await pilot.pause()
-        for key in keys:
-            await pilot.press(key)
-            await pilot.pause()
-        return pilot.app.screen, "\n".join(text_of(pilot.app))
-
-    return script
-
-
 def seen(fake: FakeCalibration, *keys: str, size: tuple[int, int] = SMALL) -> str:
-    return drive(app_of(fake), opened(*keys), size)[1]
+    return drive(app_of(fake), press_each("i", *keys), size)[1]
 
 
 def asked(fake: FakeCalibration, *keys: str) -> list[tuple[Any, ...]]:
-    drive(app_of(fake), opened(*keys))
+    drive(app_of(fake), press_each("i", *keys))
     return fake.asked
 
 
@@ -160,7 +146,7 @@ class TestWhatIsSeen:
         self, snap_compare: Compare, size: tuple[int, int], made: Callable[[], FakeCalibration]
     ) -> None:
         async def to_calibrate(pilot: Pilot[Any]) -> None:
-            await opened()(pilot)
+            await press_each("i")(pilot)
             pilot.app.screen.draw_plot()  # type: ignore[attr-defined]
             await pilot.pause()
 
@@ -171,7 +157,7 @@ class TestWhatIsAsked:
     @pytest.mark.parametrize("key", ["1", "4", "5", "7"])
     def test_begun_only_after_cautions(self, key: str) -> None:
         fake = fresh()
-        screen, text = drive(app_of(fake), opened(key))
+        screen, text = drive(app_of(fake), press_each("i", key))
         assert isinstance(screen, Confirm) and "hands clear" in text and "stop is tested" in text
         assert asked(fake, key, "enter", key, "n") == []
 
@@ -192,7 +178,7 @@ class TestWhatIsAsked:
 
     def test_fed_and_measured(self) -> None:
         assert asked(to_feed(), "f") == [("feed",)]
-        screen, _ = drive(app_of(waiting()), opened("m"))
+        screen, _ = drive(app_of(waiting()), press_each("i", "m"))
         assert isinstance(screen, NumberEntry)
         keys = ("m", *"188", "full_stop", "5", "enter")
         assert asked(waiting(), *keys) == [("measured", 188.5)]
@@ -200,7 +186,7 @@ class TestWhatIsAsked:
 
     @pytest.mark.parametrize("typed", ["minus 5", "0", "", "1 comma 2 comma 3", "9 9 9 9 9"])
     def test_no_length_is_not_taken(self, typed: str) -> None:
-        screen, _ = drive(app_of(waiting()), opened("m", *typed.split(), "enter"))
+        screen, _ = drive(app_of(waiting()), press_each("i", "m", *typed.split(), "enter"))
         assert isinstance(screen, NumberEntry)
         assert asked(waiting(), "m", *typed.split(), "enter", "escape") == []
 
@@ -214,7 +200,7 @@ class TestWhatIsAsked:
         assert asked(waiting(), "n") == [("again", None)]
 
     def test_written_with_a_note(self) -> None:
-        screen, text = drive(app_of(complete()), opened("w"))
+        screen, text = drive(app_of(complete()), press_each("i", "w"))
         assert isinstance(screen, WriteNote) and "drive settings 2 pulses_per_m" in text
         assert asked(complete(), "w", "enter") == []
         assert asked(complete(), "w", "3") == [("write", "new part")]
@@ -243,20 +229,20 @@ class TestWhatIsAsked:
     ) -> None:
         live = head_at(2.0, state=State.IDLE)
         fake = waiting() if before == ("m",) else complete()
-        drive(app_of(fake, live), opened(*before, key))
+        drive(app_of(fake, live), press_each("i", *before, key))
         assert ("command", command) in live.asked
 
     @pytest.mark.parametrize("key", ["escape", "q"])
     def test_back_to_the_monitor_ends_a_feed(self, key: str) -> None:
         fake = feeding()
-        screen, _ = drive(app_of(fake), opened(key))
+        screen, _ = drive(app_of(fake), press_each("i", key))
         assert isinstance(screen, Monitor)
         assert ("stop",) in fake.asked
 
     def test_opened_with_a_key_where_there_is_something_to_calibrate(self) -> None:
-        screen, _ = drive(app_of(fresh()), opened())
+        screen, _ = drive(app_of(fresh()), press_each("i"))
         assert isinstance(screen, Calibrate)
-        screen, _ = drive(MonitorApp(head_at(2.0)), opened())
+        screen, _ = drive(MonitorApp(head_at(2.0)), press_each("i"))
         assert isinstance(screen, Monitor)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -30,7 +30,7 @@ from plylane.screens.start_experiment import StartExperiment
 from plylane.screens.tune import Tune
 from plylane.screens.tune_pictures import Plotted, found_picture, live_picture
 from plylane.tune_run import TuneStatus
-from screen_driver import LARGE, SMALL, drive, text_of
+from screen_driver import LARGE, SMALL, drive, press_each
 
 SIZES = pytest.mark.parametrize("size", [SMALL, LARGE], ids=["80x24", "140x40"])
 Compare = Callable[..., bool]
@@ -40,26 +40,12 @@ def app_of(fake: FakeTuning, live: FakeHead | None = None) -> MonitorApp:
     return MonitorApp(live or head_at(120.0, state=State.IDLE), None, lambda: fake)
 
 
-def opened(*keys: str) -> Callable[[Pilot[Any]], Awaitable[Any]]:
-    """Open the screen from the Monitor, press keys, give back app and text."""
-
-    async def script(pilot: Pilot[Any]) -> tuple[Any, str]:
-        await pilot.press("z")
-        await pilot.pause()
-        for key in keys:
-            await pilot.press(key)
-            await pilot.pause()
-        return pilot.app.screen, "\n".join(text_of(pilot.app))
-
-    return script
-
-
 def seen(fake: FakeTuning, *keys: str, size: tuple[int, int] = SMALL) -> str:
-    return drive(app_of(fake), opened(*keys), size)[1]
+    return drive(app_of(fake), press_each("z", *keys), size)[1]
 
 
 def asked(fake: FakeTuning, *keys: str) -> list[tuple[Any, ...]]:
-    drive(app_of(fake), opened(*keys))
+    drive(app_of(fake), press_each("z", *keys))
     return fake.asked
 
 
@@ -128,7 +114,7 @@ class TestWhatIsSeen:
     @SIZES
     def test_looks(self, snap_compare: Compare, size: tuple[int, int]) -> None:
         async def to_tune(pilot: Pilot[Any]) -> None:
-            await opened()(pilot)
+            await press_each("z")(pilot)
             pilot.app.screen.draw_plots()  # type: ignore[attr-defined]
             await pilot.pause()
 
@@ -139,7 +125,7 @@ class TestWhatIsAsked:
     @pytest.mark.parametrize(("key", "kind"), [("1", "relay"), ("2", "step"), ("3", "doublet")])
     def test_an_experiment_after_its_cautions(self, key: str, kind: str) -> None:
         fake = fresh()
-        screen, text = drive(app_of(fake), opened("e"))
+        screen, text = drive(app_of(fake), press_each("z", "e"))
         assert isinstance(screen, StartExperiment)
         for word in ("hands off", "guide is empty", "Stay with the machine"):
             assert word in text
@@ -165,11 +151,11 @@ class TestWhatIsAsked:
         assert asked(with_gains(), "plus") == [("knob", 0, 1.25)]
 
     def test_check_and_feed_only_after_a_question(self) -> None:
-        screen, text = drive(app_of(with_gains()), opened("m"))
+        screen, text = drive(app_of(with_gains()), press_each("z", "m"))
         assert isinstance(screen, Confirm) and "guide is empty" in text
         assert asked(with_gains(), "m", "enter") == []
         assert asked(with_gains(), "m", "y") == [("check", 0, True)]
-        screen, text = drive(app_of(with_gains()), opened("f", "enter"))
+        screen, text = drive(app_of(with_gains()), press_each("z", "f", "enter"))
         assert "rollers turn" in text and "hands clear" in text
         assert asked(with_gains(), "f", "enter", "y") == [("feed", 0, 14.0, True)]
         assert asked(with_gains(), "f", "enter", "n") == []
@@ -190,20 +176,20 @@ class TestWhatIsAsked:
         self, key: str, command: Command, before: tuple[str, ...]
     ) -> None:
         live = head_at(120.0, state=State.IDLE)
-        drive(app_of(with_gains(), live), opened(*before, key))
+        drive(app_of(with_gains(), live), press_each("z", *before, key))
         assert ("command", command) in live.asked
 
     @pytest.mark.parametrize("key", ["escape", "q"])
     def test_back_to_the_monitor(self, key: str) -> None:
-        screen, _ = drive(app_of(fresh()), opened(key))
+        screen, _ = drive(app_of(fresh()), press_each("z", key))
         assert isinstance(screen, Monitor)
 
     def test_not_without_something_to_tune_with(self) -> None:
-        screen, _ = drive(MonitorApp(head_at(120.0)), opened())
+        screen, _ = drive(MonitorApp(head_at(120.0)), press_each("z"))
         assert isinstance(screen, Monitor)
 
     def test_opened_with_a_key(self) -> None:
-        screen, _ = drive(app_of(fresh()), opened())
+        screen, _ = drive(app_of(fresh()), press_each("z"))
         assert isinstance(screen, Tune)
 
 
