@@ -15,7 +15,14 @@ from typing import Annotated, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from plylane.head.registers import DRIVES, LANES, ZONES
-from plylane.plan.conduction import Film, Stack, Stretch, Way
+from plylane.plan.conduction import (
+    CONTACT_W_M2K,
+    MOVING_AIR_W_M2K,
+    Film,
+    Stack,
+    Stretch,
+    Way,
+)
 from plylane.plan.contact import ContactError, ContactFit, Measured, fit_contact
 from plylane.plan.heat_case import Block, HeatCase, Limits
 from plylane.plan.job import OVERHANG_DEG, STRAIN_SHARE, Drive, Geometry, Job, Laying
@@ -93,13 +100,24 @@ class ZoneTable(_Table):
 
 
 class StretchTable(_Table):
-    """Part of the way: `zone` from 1, none for air; `pressed` where rollers press."""
+    """Part of the way: `zone` from 1, none for air; `pressed` where rollers press.
+
+    Where no contact is given, it is that of a smooth strip on a block, or of moving air.
+    """
 
     name: str
     length_mm: Millimetres
-    contact_W_m2K: Contact
+    contact_W_m2K: Contact | None = None
     zone: int | None = Field(default=None, ge=1, le=ZONES)
     pressed: bool = False
+
+    @property
+    def stretch(self) -> Stretch:
+        """As the heat sees it."""
+        usual = MOVING_AIR_W_M2K if self.zone is None else CONTACT_W_M2K
+        contact = usual if self.contact_W_m2K is None else self.contact_W_m2K
+        zone = None if self.zone is None else self.zone - 1
+        return Stretch(self.name, self.length_mm, contact, zone, self.pressed)
 
 
 class HeadTable(_Table):
@@ -131,17 +149,7 @@ class HeadTable(_Table):
 
     def way(self) -> Way:
         """The stretches as the heat sees them."""
-        stretches = tuple(
-            Stretch(
-                s.name,
-                s.length_mm,
-                s.contact_W_m2K,
-                None if s.zone is None else s.zone - 1,
-                s.pressed,
-            )
-            for s in self.stretch
-        )
-        return Way(stretches, self.entry_degC, self.air_degC)
+        return Way(tuple(s.stretch for s in self.stretch), self.entry_degC, self.air_degC)
 
 
 class DriveTable(_Table):

@@ -28,6 +28,14 @@ Floats = NDArray[np.float64]
 
 CELL_MM, STRIP_CELLS, STACK_CELLS = 0.05, 10, 40  # at most; at least
 FILM_CELLS = 3  # the middle one is the glue line
+AIR_W_MK = 0.029  # conductivity of air near 65 degC (*memory*: 0.026 at 300 K, 0.030 at 350 K)
+ROUGHNESS_MM = 0.02
+"""Air between block and wood on average, an assumption: what lies under the peaks of a planed or
+finely sanded face, 0.01 to 0.04 mm by the usual roughness of such wood (*memory*)."""
+CONTACT_W_M2K = 1000.0 * AIR_W_MK / ROUGHNESS_MM
+"""From block to face where nobody has measured it: heat goes through the air, wood on metal touches
+in points only. The roughness makes it uncertain by a factor of two either way."""
+MOVING_AIR_W_M2K = 15.0  # assumption
 ENTRY, AIR, FIRST_ZONE = 0, 1, 2  # sources
 
 
