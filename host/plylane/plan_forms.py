@@ -142,7 +142,7 @@ def to_run(plan: CordPlan, settings: dict[str, Any]) -> str:
     Raises ValueError where the plan cannot be run, and SetupError for a setting no head has.
     """
     if not plan.ready or plan.speed_mm_s is None:
-        raise ValueError(f"the plan cannot be run: {plan.problems[0]}")
+        raise ValueError(f"the plan cannot be run: {'; also, '.join(plan.problems)}")
     run: dict[str, Any] = {
         "length_mm": round(plan.job.path.length_mm, 3),
         "speed_mm_s": round(plan.speed_mm_s, 2),

@@ -28,7 +28,7 @@ def plan(*arguments: object, cwd: Path) -> subprocess.CompletedProcess[str]:
 def planned(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Any]]:
     """The demo's plan with everything that can be written."""
     folder = tmp_path_factory.mktemp("plan")
-    done = plan("--json", "--run", "rib.toml", "--path-out", "rib.csv", cwd=folder)
+    done = plan("--json", "--run-out", "rib.toml", "--path-out", "rib.csv", cwd=folder)
     assert done.returncode == 0, done.stderr
     (line,) = done.stdout.strip().splitlines()
     return folder, json.loads(line)
@@ -81,9 +81,48 @@ def test_what_cannot_be_run_says_what_to_change_and_ends_with_1(tmp_path: Path) 
     assert "cannot be run as it is" in shown and "go slower" in shown
     form = json.loads(plan("fast.toml", "--json", cwd=tmp_path).stdout)
     assert not form["ready"] and form["changes"]
-    refused = plan("fast.toml", "--run", "run.toml", cwd=tmp_path)
-    assert refused.returncode == 2 and not (tmp_path / "run.toml").exists()
-    assert "cannot be run" in refused.stderr
+
+
+def test_a_run_file_is_not_written_of_a_plan_that_cannot_be_run(tmp_path: Path) -> None:
+    """Status 1 and every problem with its remedy, on the screen or beside the JSON object."""
+    spoilt = DEMO.replace("wanted_mm_s = 14.0", "wanted_mm_s = 30.0").replace(
+        "count = 12", "count = 9"
+    )
+    (tmp_path / "fast.toml").write_text(spoilt)
+    done = plan("fast.toml", "--run-out", "run.toml", cwd=tmp_path)
+    shown = " ".join(done.stdout.split())
+    assert done.returncode == 1 and not (tmp_path / "run.toml").exists()
+    assert "go slower" in shown and "one more strip" in shown
+    assert "run.toml: not written" in done.stderr
+    done = plan("fast.toml", "--run-out", "run.toml", "--json", cwd=tmp_path)
+    _, *problems = done.stderr.strip().splitlines()
+    assert done.returncode == 1
+    assert problems == [f"◆ {one}" for one in json.loads(done.stdout)["problems"]]
+    assert len(problems) >= 2
+
+
+@pytest.mark.parametrize(
+    ("option", "target", "there"),
+    [
+        ("--run-out", "rib.toml", "rib.toml"),
+        ("--path-out", "rib.csv", "rib.csv"),
+        ("--report", "page", "page/plan.html"),
+        ("--report", "page", "page/window.png"),
+    ],
+)
+def test_what_is_there_is_kept_unless_told(
+    tmp_path: Path, option: str, target: str, there: str
+) -> None:
+    kept = tmp_path / there
+    kept.parent.mkdir(exist_ok=True)
+    kept.write_text("mine")
+    refused = plan(option, target, cwd=tmp_path)
+    assert refused.returncode == 2 and kept.read_text() == "mine"
+    (line,) = refused.stderr.strip().splitlines()
+    assert f"is there already; give --overwrite or another {option}" in line
+    done = plan(option, target, "--overwrite", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert kept.read_bytes() != b"mine"
 
 
 @pytest.mark.parametrize(
@@ -97,7 +136,7 @@ def test_what_cannot_be_run_says_what_to_change_and_ends_with_1(tmp_path: Path) 
 def test_bad_files_in_one_line(tmp_path: Path, text: str | None, expected: str) -> None:
     if text is not None:
         (tmp_path / "rib.toml").write_text(text)
-    done = plan("rib.toml", "--run", "run.toml", cwd=tmp_path)
+    done = plan("rib.toml", "--run-out", "run.toml", cwd=tmp_path)
     assert done.returncode == 2
     (line,) = done.stderr.strip().splitlines()
     assert line.startswith("plylane: ") and expected in line

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from itertools import pairwise, permutations
 
 import numpy as np
@@ -12,7 +14,7 @@ from hypothesis import strategies as st
 from scipy.optimize import linprog
 
 from plylane.feed.lane_map import LaneMap
-from plylane.plan.schedule import schedule
+from plylane.plan.schedule import STEPS, schedule
 from plylane.plan.strips import Schedule, ScheduleError, StaggerRule, Strip
 
 RULE = StaggerRule(joints_mm=100.0, ends_mm=50.0, shortest_mm=150.0)
@@ -162,22 +164,59 @@ def small_cases(draw: st.DrawFn) -> tuple[list[float], list[LaneMap], StaggerRul
     return lengths, maps, rule
 
 
-@given(small_cases())
+@given(small_cases(), st.booleans())
 @settings(max_examples=120)
-def test_small_cases_are_optimal_against_everything_there_is(case) -> None:
+def test_small_cases_are_optimal_against_everything_there_is(case, solver_alone) -> None:
+    """By the search of every order, and by the solver where that search may go no step."""
     lengths, lanes, rule = case
+    steps = 0 if solver_alone else STEPS
     stretch = [lane.length_mm / lane.cord_end_mm for lane in lanes]
     least = least_of_all(lengths, stretch, lanes[0].cord_end_mm, rule)
     strips = strips_of(lengths)
     if least == float("inf"):
         with pytest.raises(ScheduleError) as found:
-            schedule(strips, lanes, rule)
+            schedule(strips, lanes, rule, steps=steps)
         assert found.value.proven
         return
-    plan = schedule(strips, lanes, rule)
+    plan = schedule(strips, lanes, rule, steps=steps)
     check(plan, strips, lanes, rule)
     assert plan.used_mm == pytest.approx(least, abs=0.1)
     assert plan.optimal
+
+
+# ----------------------------------------------------------------------------------- middling cases
+
+
+@st.composite
+def middling_cases(draw: st.DrawFn) -> tuple[list[Strip], list[LaneMap], StaggerRule]:
+    """20 to 26 strips in 3 to 6 lanes, little to spare, straight or on one bend."""
+    lanes = draw(st.integers(3, 6))
+    count = draw(st.integers(20, 26))
+    rng = np.random.default_rng(draw(st.integers(0, 10_000)))
+    lengths = rng.choice([1800.0, 2100.0, 2400.0], count)
+    cord = round(float(lengths.sum() / lanes / (1.0 + draw(st.floats(0.0, 0.1)))), 1)
+    stagger = round(draw(st.floats(0.3, 1.0)) * (cord - 120.0) / (count - lanes))
+    radius = draw(st.sampled_from([None, 2000.0]))
+    maps = straight(lanes, cord) if radius is None else bent(lanes, cord, radius)
+    return strips_of(lengths), maps, StaggerRule(float(stagger), 60.0, 250.0)
+
+
+@given(middling_cases())
+@settings(max_examples=8)
+def test_what_would_do_is_shown_by_a_schedule(case) -> None:
+    """A schedule, or what is lacking with what mends it: more strips, or a narrower stagger."""
+    strips, lanes, rule = case
+    try:
+        check(schedule(strips, lanes, rule, steps=0, questions=((1, 0.3),)), strips, lanes, rule)
+    except ScheduleError as error:
+        assert error.additions
+        for one in error.additions:
+            added = [p.strip for p in one.schedule.pieces if p.strip.name.startswith("added")]
+            narrow = "apart instead of" in one.what
+            found = re.search(r"joints (\d+) mm", one.what)
+            kept = replace(rule, joints_mm=float(found[1])) if narrow and found else rule
+            check(one.schedule, [*strips, *added], lanes, kept)
+            assert narrow != bool(added) and one.what in str(error)
 
 
 # -------------------------------------------------------------------------------------- large cases
@@ -241,11 +280,21 @@ def test_what_is_lacking_is_proved(lengths, lanes, end, rule, words) -> None:
     assert words in str(found.value)
 
 
-def test_what_was_only_not_found_is_not_called_proved() -> None:
-    """Many joints, little room between them: too much for the search, and it says so."""
-    lanes = straight(8, 9600.0)
+PIGEONS = straight(8, 9600.0), StaggerRule(318.0)
+"""Strips of 2.4 m. A lane of four leaves no choice of its joints, and the others find too little
+room between them; eight lanes of five have 32 joints, and 31 staggers are longer than the cord."""
+
+
+def test_the_solver_proves_what_no_search_of_orders_would() -> None:
     with pytest.raises(ScheduleError) as found:
-        schedule(strips_of([2400.0] * 60), lanes, StaggerRule(318.0), steps=300)
+        schedule(strips_of([2400.0] * 60), *PIGEONS)
+    assert found.value.proven
+
+
+def test_what_was_only_not_found_is_not_called_proved() -> None:
+    """Without the solver, and it says so."""
+    with pytest.raises(ScheduleError) as found:
+        schedule(strips_of([2400.0] * 60), *PIGEONS, questions=())
     assert not found.value.proven
     assert "does not prove" in str(found.value)
 

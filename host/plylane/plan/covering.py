@@ -34,7 +34,7 @@ def _least_sums_mm(strips: Sequence[Strip], lanes: Sequence[LaneMap]) -> float:
 
     Lanes that cannot be covered count with their own length.
     """
-    needs = [_need(lane) for lane in lanes]
+    needs = [need_tenths(lane) for lane in lanes]
     longest = max(tenths(s.length_mm) for s in strips)
     mask = (1 << (max(needs) + longest + 1)) - 1
     sums = 1
@@ -43,7 +43,8 @@ def _least_sums_mm(strips: Sequence[Strip], lanes: Sequence[LaneMap]) -> float:
     return sum(_first_from(sums, need) for need in needs) * GRID_MM
 
 
-def _need(lane: LaneMap) -> int:
+def need_tenths(lane: LaneMap) -> int:
+    """Strip that a lane takes, in whole tenths of a millimetre."""
     return int(np.ceil(lane.length_mm / GRID_MM - 1e-6))
 
 
@@ -73,7 +74,7 @@ def _enough_length(strips: Sequence[Strip], lanes: Sequence[LaneMap]) -> None:
 
 
 def _enough_strips(strips: Sequence[Strip], lanes: Sequence[LaneMap]) -> None:
-    count = max(sum(_fewest(strips, lanes)), len(lanes))
+    count = max(sum(fewest_by_lane(strips, lanes)), len(lanes))
     if count > len(strips):
         raise ScheduleError(
             f"{len(lanes)} lanes take at least {count} strips of at most "
@@ -92,7 +93,7 @@ def _reaches_mm(strips: Sequence[Strip]) -> Floats:
     return np.concatenate([[0.0], np.cumsum(lengths)])
 
 
-def _fewest(strips: Sequence[Strip], lanes: Sequence[LaneMap]) -> list[int]:
+def fewest_by_lane(strips: Sequence[Strip], lanes: Sequence[LaneMap]) -> list[int]:
     """Strips that each lane takes at least, as if it had the longest to itself."""
     reach = _reaches_mm(strips) + GRID_MM / 2
     return [int(np.searchsorted(reach, lane.length_mm)) for lane in lanes]
@@ -100,7 +101,7 @@ def _fewest(strips: Sequence[Strip], lanes: Sequence[LaneMap]) -> list[int]:
 
 def fewest_joints(strips: Sequence[Strip], lanes: Sequence[LaneMap]) -> int:
     """Joints that the cord has at least."""
-    return sum(_fewest(strips, lanes)) - len(lanes)
+    return sum(fewest_by_lane(strips, lanes)) - len(lanes)
 
 
 def fewest_strips(strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: StaggerRule) -> int:
@@ -110,7 +111,7 @@ def fewest_strips(strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: Stagg
     before it do not reach there, not so early that those behind it do not reach the end. Joints
     of lanes alike share a window, and it has room for so many; every other lane takes one more.
     """
-    counts = _fewest(strips, lanes)
+    counts = fewest_by_lane(strips, lanes)
     reach, total = _reaches_mm(strips), sum(counts)
     for count in set(counts):
         alike = [lane for lane, own in zip(lanes, counts, strict=True) if own == count]
@@ -178,7 +179,7 @@ def _shared_out(strips: Sequence[Strip], lanes: Sequence[LaneMap]) -> None:
         bounds=Bounds(0, 1),
         constraints=[
             LinearConstraint(once.tocsr(), -np.inf, 1.0),
-            LinearConstraint(cover.tocsr(), [_need(lane) for lane in lanes], np.inf),
+            LinearConstraint(cover.tocsr(), [need_tenths(lane) for lane in lanes], np.inf),
         ],
         options={"node_limit": COVER_NODES, "mip_rel_gap": 1.0},  # any one will do
     )

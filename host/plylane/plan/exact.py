@@ -19,7 +19,7 @@ PASSES = 500
 
 
 @dataclass(frozen=True, slots=True)
-class _Joint:
+class Joint:
     """The end of a strip of that length; `before` is the joint at its start, -1 for none."""
 
     lane: int
@@ -61,7 +61,7 @@ class Exact:
         self._go([], [], self.lengths)
         return self.found
 
-    def _go(self, order: list[_Joint], at: list[float], stock: list[float]) -> None:
+    def _go(self, order: list[Joint], at: list[float], stock: list[float]) -> None:
         ends = self._last_joints(order)
         rests = [
             lane.length_mm - float(lane.to_lane(at[end] if end >= 0 else 0.0))
@@ -80,20 +80,20 @@ class Exact:
                 if self.steps < 0:
                     self.found.finished = False
                     return
-                longer = [*order, _Joint(lane, strip_mm, ends[lane])]
-                held = self._latest(longer, at)
+                longer = [*order, Joint(lane, strip_mm, ends[lane])]
+                held = latest_places(longer, self.lanes, self.rule, at)
                 if held is not None:
                     rest = list(stock)
                     rest.remove(strip_mm)
                     self._go(longer, held, rest)
 
-    def _last_joints(self, order: list[_Joint]) -> list[int]:
+    def _last_joints(self, order: list[Joint]) -> list[int]:
         ends = [-1] * len(self.lanes)
         for number, joint in enumerate(order):
             ends[joint.lane] = number
         return ends
 
-    def _lanes_to_try(self, order: list[_Joint]) -> list[int]:
+    def _lanes_to_try(self, order: list[Joint]) -> list[int]:
         """Of lanes that are alike and still without a joint only the first."""
         begun = {joint.lane for joint in order}
         fresh: set[int] = set()
@@ -108,7 +108,7 @@ class Exact:
 
     def _finish(
         self,
-        order: list[_Joint],
+        order: list[Joint],
         at: list[float],
         stock: list[float],
         rests: list[float],
@@ -128,34 +128,42 @@ class Exact:
                 joints[joint.lane].append(place)
             self.found.total_mm, self.found.joints = used_mm, joints
 
-    def _latest(self, order: list[_Joint], at: list[float]) -> list[float] | None:
-        """The latest places of the joints in this order, or None where there are none."""
-        rule = self.rule
-        places = [*at, self.lanes[0].cord_end_mm - rule.ends_mm]
-        for _ in range(PASSES):
-            before = list(places)
-            if not self._hold_back(order, places):
-                return None
-            if before == places:
-                return places
-        return None
 
-    def _hold_back(self, order: list[_Joint], places: list[float]) -> bool:
-        rule = self.rule
-        for number, joint in enumerate(order):
-            lane = self.lanes[joint.lane]
-            start = places[joint.before] if joint.before >= 0 else 0.0
-            reach = float(lane.to_cord(float(lane.to_lane(start)) + joint.strip_mm))
-            places[number] = min(places[number], reach)
-        for number in range(len(order) - 1, -1, -1):
-            joint, lane = order[number], self.lanes[order[number].lane]
-            if number:
-                places[number - 1] = min(places[number - 1], places[number] - rule.joints_mm)
-            shortest = max(rule.shortest_mm, GRID_MM)
-            start_lane = float(lane.to_lane(places[number])) - shortest
-            if joint.before >= 0:
-                start = float(lane.to_cord(start_lane))
-                places[joint.before] = min(places[joint.before], start)
-            elif start_lane < -NEAR:
-                return False
-        return places[0] >= rule.ends_mm - NEAR
+def latest_places(
+    order: Sequence[Joint], lanes: Sequence[LaneMap], rule: StaggerRule, at: Sequence[float] = ()
+) -> list[float] | None:
+    """The latest places of joints in this order along the cord, or None where there are none.
+
+    `at` may have places of the first of them that are known to be no earlier.
+    """
+    latest_mm = lanes[0].cord_end_mm - rule.ends_mm
+    places = [*at, *[latest_mm] * (len(order) - len(at))]
+    for _ in range(PASSES):
+        before = list(places)
+        if not _hold_back(order, lanes, rule, places):
+            return None
+        if before == places:
+            return places
+    return None
+
+
+def _hold_back(
+    order: Sequence[Joint], lanes: Sequence[LaneMap], rule: StaggerRule, places: list[float]
+) -> bool:
+    for number, joint in enumerate(order):
+        lane = lanes[joint.lane]
+        start = places[joint.before] if joint.before >= 0 else 0.0
+        reach = float(lane.to_cord(float(lane.to_lane(start)) + joint.strip_mm))
+        places[number] = min(places[number], reach)
+    for number in range(len(order) - 1, -1, -1):
+        joint, lane = order[number], lanes[order[number].lane]
+        if number:
+            places[number - 1] = min(places[number - 1], places[number] - rule.joints_mm)
+        shortest = max(rule.shortest_mm, GRID_MM)
+        start_lane = float(lane.to_lane(places[number])) - shortest
+        if joint.before >= 0:
+            start = float(lane.to_cord(start_lane))
+            places[joint.before] = min(places[joint.before], start)
+        elif start_lane < -NEAR:
+            return False
+    return not order or places[0] >= rule.ends_mm - NEAR

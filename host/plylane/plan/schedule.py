@@ -9,16 +9,21 @@ the end of the cord. The aim is the least total length of strips taken.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
 from plylane.feed.lane_map import LaneMap
+from plylane.plan.additions import additions
 from plylane.plan.balance import balanced
 from plylane.plan.construct import Prefer, construct
 from plylane.plan.covering import fewest_joints, least_total_mm, prove_lacking
 from plylane.plan.exact import Exact
+from plylane.plan.placing import ask
 from plylane.plan.strips import (
     GRID_MM,
+    Addition,
     Piece,
     Schedule,
     ScheduleError,
@@ -31,47 +36,141 @@ NEAR = 1e-6
 STEPS = 10_000
 """How far the exact search goes. A number of steps, not a time: the same plan on every computer."""
 SEED, MOST_SHAKES, SHAKEN_STRIPS = 1, 40, 900
-FEW_JOINTS = 24
-"""With more joints than this an exact search would not get anywhere in so many steps."""
+ADDITION_SHAKES = 6
+FEW_JOINTS, MIDDLING_JOINTS = 8, 40
+"""With more joints an exact search, and with still more the solver, would not get anywhere."""
+Questions = Sequence[tuple[int | None, float]]
+QUESTIONS: Questions = ((1, 0.5), (3, 1.0), (6, 1.0), (None, 2.0))
+"""Kinds that strips are lumped into, and effort, one after the other."""
 
 Joints = list[list[float]]
 
 
+@dataclass(frozen=True)
+class _Found:
+    """Joints that keep the rule, if any, the total that they take, and what is proved of it."""
+
+    joints: Joints | None
+    total_mm: float
+    bound_mm: float
+
+    @property
+    def settled(self) -> bool:
+        """Whether nothing less can be; with infinity for both: whether nothing can be."""
+        return self.total_mm <= self.bound_mm + GRID_MM / 2
+
+
 def schedule(
-    strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: StaggerRule, *, steps: int = STEPS
+    strips: Sequence[Strip],
+    lanes: Sequence[LaneMap],
+    rule: StaggerRule,
+    *,
+    steps: int = STEPS,
+    questions: Questions = QUESTIONS,
 ) -> Schedule:
     """A schedule that takes as little strip as can be found, with a proved bound beside it.
 
     Lengths are rounded down to tenths of a millimetre. `lanes` are in the order of the head and
     of one cord. Strips are set one after the other by three rules, then by the same rules shaken
-    with a fixed seed; where the result does not meet the bound and joints are few, every order of
-    joints is searched, up to `steps`. Where every strip's thickness is known, strips that can
-    stand in for each other are swapped to even out the stack.
-    Raises ScheduleError, `proven` or not.
+    with a fixed seed. Where the result does not meet the bound, every order of few joints is
+    searched, up to `steps`, and what is still open is put to a solver by `questions` (how many
+    kinds of strip, None for each by itself, and how much effort). Where every strip's thickness is
+    known, strips that can stand in for each other are swapped to even out the stack.
+    Raises ScheduleError, `proven` or not, with what would do.
     """
     at_hand = rounded_down(strips)
-    prove_lacking(at_hand, lanes, rule)
-    bound = least_total_mm(at_hand, lanes, rule)
+    try:
+        prove_lacking(at_hand, lanes, rule)
+        found = _searched(at_hand, lanes, rule, steps, questions)
+        if found.joints is None:
+            raise _none_found(at_hand, lanes, rule, proven=found.settled)
+    except ScheduleError as error:
+        more = additions(at_hand, lanes, rule, partial(_attempt, lanes))
+        raise ScheduleError(
+            _with_additions(str(error), more), proven=error.proven, additions=more
+        ) from error
+    return _assigned(at_hand, lanes, found.joints, found.bound_mm)
+
+
+def _searched(
+    strips: Sequence[Strip],
+    lanes: Sequence[LaneMap],
+    rule: StaggerRule,
+    steps: int,
+    questions: Questions,
+) -> _Found:
+    bound = least_total_mm(strips, lanes, rule)
+    lengths = [strip.length_mm for strip in strips]
+    found = _Found(*_constructed(lengths, lanes, rule, bound, MOST_SHAKES), bound)
+    joints = fewest_joints(strips, lanes)
+    if not found.settled and joints <= FEW_JOINTS:
+        search = Exact(lengths, lanes, rule, found.total_mm, steps).run()
+        bound = search.total_mm if search.finished else bound
+        found = _Found(search.joints or found.joints, search.total_mm, bound)
+    for kinds, effort in questions if joints <= MIDDLING_JOINTS else ():
+        if not found.settled:
+            found = _asked(strips, lanes, rule, found, kinds, effort)
+    return found
+
+
+def _asked(
+    strips: Sequence[Strip],
+    lanes: Sequence[LaneMap],
+    rule: StaggerRule,
+    so_far: _Found,
+    kinds: int | None,
+    effort: float,
+) -> _Found:
+    """What the solver adds: a better bound, or better joints."""
+    answer = ask(
+        strips,
+        lanes,
+        rule,
+        kinds=kinds,
+        bound_mm=so_far.bound_mm,
+        below_mm=so_far.total_mm,
+        effort=effort,
+    )
+    bound = max(so_far.bound_mm, min(answer.bound_mm, so_far.total_mm))
+    if answer.joints is not None:
+        try:
+            total = _total([strip.length_mm for strip in strips], lanes, answer.joints)
+        except ValueError:  # by less than the solver's rounding too long
+            total = float("inf")
+        if total < so_far.total_mm:
+            return _Found(answer.joints, total, bound)
+    return replace(so_far, bound_mm=bound)
+
+
+def _attempt(
+    lanes: Sequence[LaneMap], strips: Sequence[Strip], rule: StaggerRule
+) -> Schedule | None:
+    """A schedule of any length that the rules lead to soon."""
+    at_hand = rounded_down(strips)
     lengths = [strip.length_mm for strip in at_hand]
-    best, total = _constructed(lengths, lanes, rule, bound)
-    finished = False
-    if total > bound + GRID_MM / 2 and fewest_joints(at_hand, lanes) <= FEW_JOINTS:
-        search = Exact(lengths, lanes, rule, total, steps).run()
-        best, finished = search.joints or best, search.finished
-        if finished:
-            bound = search.total_mm  # the least there is, or infinity
-    if best is None:
-        raise _none_found(strips, lanes, rule, proven=finished)
-    return _assigned(at_hand, lanes, best, bound)
+    joints, _ = _constructed(lengths, lanes, rule, float("inf"), ADDITION_SHAKES)
+    needed = sum(lane.length_mm for lane in lanes)
+    return None if joints is None else _assigned(at_hand, lanes, joints, needed)
+
+
+def _with_additions(text: str, more: Sequence[Addition]) -> str:
+    if not more:
+        return text
+    offers = "; or ".join(one.what for one in more)
+    return f"{text}. A schedule was found for each of these: {offers}"
 
 
 def _constructed(
-    lengths: list[float], lanes: Sequence[LaneMap], rule: StaggerRule, bound_mm: float
+    lengths: list[float],
+    lanes: Sequence[LaneMap],
+    rule: StaggerRule,
+    bound_mm: float,
+    shakes: int,
 ) -> tuple[Joints | None, float]:
     """The best of what the rules lead to, and its total; infinity for none."""
     best: Joints | None = None
     least = float("inf")
-    for prefer, shake in _ways(len(lengths)):
+    for prefer, shake in _ways(len(lengths), shakes):
         joints = construct(lengths, lanes, rule, prefer, shake)
         total = float("inf") if joints is None else _total(lengths, lanes, joints)
         if total < least - GRID_MM / 2:
@@ -81,11 +180,11 @@ def _constructed(
     return best, least
 
 
-def _ways(strips: int) -> Iterator[tuple[Prefer, np.random.Generator | None]]:
+def _ways(strips: int, shakes: int) -> Iterator[tuple[Prefer, np.random.Generator | None]]:
     """The three rules, then the same shaken, more often for fewer strips."""
     yield from ((prefer, None) for prefer in Prefer)
     shake = np.random.default_rng(SEED)
-    for _ in range(min(MOST_SHAKES, SHAKEN_STRIPS // strips)):
+    for _ in range(min(shakes, SHAKEN_STRIPS // strips)):
         for prefer in Prefer:
             yield prefer, shake
 
@@ -163,7 +262,6 @@ def _none_found(
     )
     return ScheduleError(
         f"no schedule of {len(strips)} strips in {len(lanes)} lanes keeps joints "
-        f"{rule.joints_mm:g} mm apart: {tried}; the strips have {spare:.1f} mm to spare: "
-        "add a strip, or let joints come closer",
+        f"{rule.joints_mm:g} mm apart: {tried}; the strips have {spare:.1f} mm to spare",
         proven=proven,
     )

@@ -107,15 +107,24 @@ class Schedule:
         return min((b - a for a, b in pairwise(at)), default=None)
 
 
+@dataclass(frozen=True)
+class Addition:
+    """A change that makes a schedule, in words, and that schedule."""
+
+    what: str
+    schedule: Schedule
+
+
 class ScheduleError(ValueError):
     """There is no schedule, or none was found. The message says what is lacking.
 
-    `proven` tells the two apart.
+    `proven` tells the two apart; each of `additions` alone would do.
     """
 
-    def __init__(self, text: str, *, proven: bool) -> None:
+    def __init__(self, text: str, *, proven: bool, additions: tuple[Addition, ...] = ()) -> None:
         super().__init__(text)
         self.proven = proven
+        self.additions = additions
 
 
 def tenths(length_mm: float) -> int:

@@ -18,6 +18,9 @@ from plylane.report.page import inline, render
 
 PAGE = "plan.html"
 PNG_DPI = 150
+FIGURES = ("window", "course", "motors", "lanes")
+FILES = (PAGE, *(f"{name}.{kind}" for name in FIGURES for kind in ("svg", "png")))
+"""What a page's folder may come to hold."""
 
 
 @dataclass(frozen=True, slots=True)

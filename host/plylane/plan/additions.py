@@ -1,0 +1,131 @@
+"""What little more makes a schedule where there is none, shown by the schedule it makes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from math import ceil, floor
+
+from plylane.feed.lane_map import LaneMap
+from plylane.plan.covering import prove_lacking
+from plylane.plan.strips import (
+    GRID_MM,
+    Addition,
+    Schedule,
+    ScheduleError,
+    StaggerRule,
+    Strip,
+)
+
+HALVINGS = 7
+MOST_MORE = 4
+"""So many strips beyond the least that counting allows are tried."""
+
+Attempt = Callable[[Sequence[Strip], StaggerRule], Schedule | None]
+
+
+def additions(
+    strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: StaggerRule, attempt: Attempt
+) -> tuple[Addition, ...]:
+    """More strips with the stagger as it is, and less stagger with the strips at hand.
+
+    Each as little as `attempt` finds a schedule for; beside it what counting proves is too little.
+    """
+    found = _more_strips(strips, lanes, rule, attempt), _less_stagger(strips, lanes, rule, attempt)
+    return tuple(one for one in found if one is not None)
+
+
+def _more_strips(
+    strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: StaggerRule, attempt: Attempt
+) -> Addition | None:
+    longest_mm = max(strip.length_mm for strip in strips)
+
+    def added(count: int, length_mm: float = longest_mm) -> list[Strip]:
+        return [*strips, *(Strip(f"added {k}", length_mm) for k in range(1, count + 1))]
+
+    short_mm = sum(lane.length_mm for lane in lanes) - sum(s.length_mm for s in strips)
+    least = max(1, ceil(short_mm / longest_mm))
+    while least < len(strips) and not _may_be(added(least), lanes, rule):
+        least += 1
+    for count in range(least, least + MOST_MORE + 1):
+        shown = attempt(added(count), rule)
+        if shown is not None:
+            break
+    else:
+        return None
+    if count > 1:
+        proof = f"{least} at least, proved" if least > 1 else ""
+        return _named(f"{count} more strips of {longest_mm:.1f} mm", proof, shown)
+    return _shortest(longest_mm, added, lanes, rule, attempt, shown)
+
+
+def _shortest(
+    longest_mm: float,
+    added: Callable[[int, float], list[Strip]],
+    lanes: Sequence[LaneMap],
+    rule: StaggerRule,
+    attempt: Attempt,
+    shown: Schedule,
+) -> Addition:
+    """One more strip, as short as does."""
+    low, high = 0, round(longest_mm / GRID_MM)
+    for _ in range(HALVINGS):
+        middle = (low + high) // 2
+        found = attempt(added(1, middle * GRID_MM), rule) if middle else None
+        if found is None:
+            low = middle
+        else:
+            high, shown = middle, found
+    proved = 0
+    for _ in range(HALVINGS if low else 0):
+        middle = (proved + low) // 2
+        if middle and not _may_be(added(1, middle * GRID_MM), lanes, rule):
+            proved = middle
+        else:
+            low = middle
+    proof = f"{proved * GRID_MM:.1f} mm do not, proved" if proved else ""
+    return _named(f"one more strip of {high * GRID_MM:.1f} mm", proof, shown)
+
+
+def _less_stagger(
+    strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: StaggerRule, attempt: Attempt
+) -> Addition | None:
+    """The stagger as wide as does, whole millimetres."""
+
+    def with_stagger(joints_mm: float) -> StaggerRule:
+        return replace(rule, joints_mm=float(joints_mm))
+
+    shown = attempt(strips, with_stagger(0.0))
+    if shown is None:
+        return None
+    low, high = 0, ceil(rule.joints_mm)
+    while high - low > 1:
+        middle = (low + high) // 2
+        found = attempt(strips, with_stagger(middle))
+        if found is None:
+            high = middle
+        else:
+            low, shown = middle, found
+    open_mm, shut_mm = low, floor(rule.joints_mm) + 1
+    while shut_mm - open_mm > 1:
+        middle = (open_mm + shut_mm) // 2
+        if _may_be(strips, lanes, with_stagger(middle)):
+            open_mm = middle
+        else:
+            shut_mm = middle
+    proof = f"{shut_mm} mm cannot be kept, proved" if shut_mm <= rule.joints_mm else ""
+    what = f"joints {low} mm apart instead of {rule.joints_mm:g} mm"
+    return _named(what, proof, shown)
+
+
+def _may_be(strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: StaggerRule) -> bool:
+    """Whether counting does not rule it out."""
+    try:
+        prove_lacking(strips, lanes, rule)
+    except ScheduleError:
+        return False
+    return True
+
+
+def _named(what: str, proof: str, shown: Schedule) -> Addition:
+    return Addition(f"{what} ({proof})" if proof else what, shown)
