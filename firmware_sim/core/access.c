@@ -47,7 +47,7 @@ static int32_t joined(uint8_t kind, uint16_t high, uint16_t low)
     return kind & TYPE_SIGNED ? (int16_t)low : (int32_t)low;
 }
 
-static uint16_t limit_word(uint8_t row, uint8_t which)
+static ONE_COPY uint16_t limit_word(uint8_t row, uint8_t which)
 {
     return flash_u16(&reg_values[flash_u8(&reg_limits[row][which])]);
 }
@@ -98,7 +98,7 @@ static bool find_block(uint8_t space, uint16_t address, struct place *place, uin
     return false;
 }
 
-static ONE_COPY void take_entry(struct place *place, uint8_t entry, uint8_t word)
+static void take_entry(struct place *place, uint8_t entry, uint8_t word)
 {
     place->entry = entry;
     place->word = word;
@@ -147,7 +147,7 @@ static ONE_COPY uint8_t *holding(struct head *head, const struct place *place)
     return home + instance_at(place) + 2u * place->word;
 }
 
-static int32_t load(const uint8_t *from, uint8_t kind)
+static ONE_COPY int32_t load(const uint8_t *from, uint8_t kind)
 {
     uint16_t narrow;
     int32_t value;
@@ -429,7 +429,7 @@ static ONE_COPY bool go_over(struct head *head, uint8_t home, bool preset)
     return true;
 }
 
-void access_preset(struct head *head, uint8_t home)
+ONE_COPY void access_preset(struct head *head, uint8_t home)
 {
     go_over(head, home, true);
 }

@@ -7,7 +7,7 @@ static struct event *event_at(struct events *events, uint8_t place)
 }
 
 /* 0 is never given out: command.events_taken reads 0 after a reset and must name no event. */
-static ONE_COPY uint16_t after(uint16_t sequence)
+static uint16_t after(uint16_t sequence)
 {
     return sequence == UINT16_MAX ? 1u : (uint16_t)(sequence + 1u);
 }

@@ -18,7 +18,7 @@
 #define LIFT UINT32_C(2147484) /* thousands: more than 2^31 */
 
 /* Written once and called: the AVR has a quick way to this, found where both factors are seen to be narrow. */
-static uint32_t product(uint16_t a, uint16_t b)
+static ONE_COPY uint32_t product(uint16_t a, uint16_t b)
 {
     return (uint32_t)a * b;
 }
@@ -237,7 +237,7 @@ static void move_drives(struct head *head, int32_t nm)
         carry(feed, step, late);
 }
 
-static bool drives_at_rest(const struct feed *feed)
+static ONE_COPY bool drives_at_rest(const struct feed *feed)
 {
     for (uint8_t i = 0; i < DRIVES; i++) {
         const struct drive *drive = &feed->drive[i];
@@ -334,6 +334,12 @@ ONE_COPY bool feed_path_stale(const struct head *head)
 ONE_COPY int32_t feed_master_um(const struct feed *feed)
 {
     return feed->length_um - feed->to_go_um;
+}
+
+/* Positions wrap after 2147 m; their difference does not mind. */
+uint32_t feed_gone_um(const struct feed *feed, int32_t then_um)
+{
+    return magnitude((int32_t)((uint32_t)feed->position_um - (uint32_t)then_um));
 }
 
 /* Where the robot is now: its last position carried on at its last speed. */
@@ -533,7 +539,7 @@ static void shear_fire(struct head *head)
     event_put(head, EVENT_CODE_SHEAR_FIRED, whole_mm(trim_laid_um(head)));
 }
 
-bool feed_cut_due(const struct head *head, int32_t at_um)
+ONE_COPY bool feed_cut_due(const struct head *head, int32_t at_um)
 {
     return trim_laid_um(head) >= at_um - head->settings.machine.shear_to_nozzle_mm * INT32_C(10);
 }
@@ -565,6 +571,8 @@ void feed_tick(struct head *head)
         head->feed.path_offset_ms++;
     if (!feed_path_stale(head))
         look_ahead(head);
+    if (head->feed.speed_um_s == 0)
+        head->feed.stood_um = head->feed.position_um;
     move_master(head);
     work_shear(head);
 }

@@ -71,6 +71,7 @@ struct feed {
     int32_t target_um_s;      /* speed it is heading for */
     int32_t position_um;      /* since zero, trimmed; with jogs of all drives */
     int32_t position_rest_nm; /* 0..999 */
+    int32_t stood_um;         /* position_um where the master last stood */
     int32_t trim_rest[2];     /* remainder of the trim: 0..999 millionths, thousandths of a nm */
     int32_t trim_ppm;         /* in force */
     int32_t length_um;        /* of this run, 0 where it has no end */
@@ -111,6 +112,8 @@ void feed_path_written(struct head *head);     /* a path speed was written */
 void feed_reference_written(struct head *head); /* a reference with stamp and position */
 /* What the master has moved in this run, before the trim. */
 int32_t feed_master_um(const struct feed *feed);
+/* How far the position is from where it was then, either way. */
+uint32_t feed_gone_um(const struct feed *feed, int32_t then_um);
 bool feed_follows(const struct head *head);    /* the source is a path */
 bool feed_path_stale(const struct head *head);
 /* Arms the shear, or disarms it (0). It fires only while a run feeds or slows down, never at rest or

@@ -223,12 +223,6 @@ static void watch_zone(struct head *head, const struct view *at)
         raise(head, ALARM_UNDER_TEMPERATURE, at->bit);
 }
 
-/* Positions wrap after 2147 m; their difference does not mind. */
-static int32_t difference(int32_t now_um, int32_t then_um)
-{
-    return (int32_t)((uint32_t)now_um - (uint32_t)then_um);
-}
-
 static void watch_start(struct head *head)
 {
     uint32_t since = head->ms - head->machine.entered_ms;
@@ -249,8 +243,7 @@ static void watch_dwell(struct head *head)
 {
     struct guards *guards = &head->guards;
     const struct guards_regs *set = &head->settings.guards;
-    int32_t fed_um = difference(head->feed.position_um, guards->dwell_from_um);
-    bool fresh = (fed_um < 0 ? -fed_um : fed_um) > set->guide_length_mm * INT32_C(1000);
+    bool fresh = feed_gone_um(&head->feed, guards->dwell_from_um) > set->guide_length_mm * UINT32_C(1000);
     bool hot = in_hundredths(head->zones.zone[0].pv_degC) > set->dwell_temperature_degC;
     if (fresh || !hot || !head->live.feed.strip_in) {
         guards->dwell_from_um = head->feed.position_um;

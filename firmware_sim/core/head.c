@@ -20,7 +20,7 @@ static void report_reset(struct head *head)
         alarm_set(head, ALARM_SETTINGS_DAMAGED, 1, true);
 }
 
-void head_init(struct head *head, const struct port *port, uint8_t reset_cause)
+ONE_COPY void head_init(struct head *head, const struct port *port, uint8_t reset_cause)
 {
     memset(head, 0, sizeof *head);
     head->port = port;
@@ -96,7 +96,7 @@ static bool under_way(uint8_t state)
     return state == STATE_EXECUTE || state == STATE_HOLDING || state == STATE_HELD || state == STATE_UNHOLDING;
 }
 
-static uint8_t check_feed(const struct head *head, uint8_t entry, int32_t value)
+static ONE_COPY uint8_t check_feed(const struct head *head, uint8_t entry, int32_t value)
 {
     uint8_t state = head->machine.state;
     switch (entry) {
@@ -166,7 +166,7 @@ uint8_t head_may_write(const struct head *head, uint8_t block, uint8_t instance,
     }
 }
 
-static void use_store(struct head *head, uint16_t action)
+static ONE_COPY void use_store(struct head *head, uint16_t action)
 {
     if (action == STORE_ACTION_SAVE)
         store_save(head);

@@ -9,14 +9,15 @@
  * block above its setpoint must not go on heating for the sake of a smooth change of mode. */
 #include "pid.h"
 
+#include <math.h>
+
 #include "flash.h"
 
 ONE_COPY void pid_reset(struct pid *pid)
 {
     pid->integral = 0.0f;
     pid->slope = 0.0f;
-    pid->last_pv = 0.0f;
-    pid->primed = false;
+    pid->last_pv = NAN;
 }
 
 /* The upper limit wins where the limits are crossed. */
@@ -41,7 +42,6 @@ void pid_take_over(struct pid *pid, const struct pid_gains *gains, float sp, flo
     pid->integral = wanted - gains->ki * error * dt_s; /* the next step adds that again */
     pid->slope = 0.0f;
     pid->last_pv = pv;
-    pid->primed = true;
 }
 
 static void filter_slope(struct pid *pid, const struct pid_gains *gains, float pv, float dt_s)
@@ -60,8 +60,7 @@ float pid_step(struct pid *pid, const struct pid_gains *gains, float sp, float p
     float error = sp - pv;
     float low = gains->op_min - forward;
     float high = gains->op_max - forward;
-    if (!pid->primed) {
-        pid->primed = true;
+    if (isnan(pid->last_pv)) {
         pid->last_pv = pv;
         pid->integral = within(pid->integral, low, high);
     }

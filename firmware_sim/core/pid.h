@@ -2,8 +2,6 @@
 #ifndef PLYLANE_PID_H
 #define PLYLANE_PID_H
 
-#include <stdbool.h>
-
 struct pid_gains {
     float kp;        /* %/degC */
     float ki;        /* %/(degC s) */
@@ -16,8 +14,7 @@ struct pid_gains {
 struct pid {
     float integral; /* % */
     float slope;    /* filtered d(PV)/dt, degC/s */
-    float last_pv;
-    bool primed;    /* last_pv holds a value */
+    float last_pv;  /* NAN before the first step */
 };
 
 void pid_reset(struct pid *pid);

@@ -18,7 +18,7 @@ _Static_assert(sizeof(struct path_reference_regs) == 8u, "no gaps");
 _Static_assert(sizeof(struct zone_regs) == 6u, "no gaps");
 _Static_assert(sizeof(struct experiment_regs) == 22u, "no gaps");
 _Static_assert(sizeof(struct machine_regs) == 26u, "no gaps");
-_Static_assert(sizeof(struct zone_settings_regs) == 70u, "no gaps");
+_Static_assert(sizeof(struct zone_settings_regs) == 74u, "no gaps");
 _Static_assert(sizeof(struct drive_settings_regs) == 10u, "no gaps");
 _Static_assert(sizeof(struct lane_settings_regs) == 4u, "no gaps");
 _Static_assert(sizeof(struct guards_regs) == 26u, "no gaps");
@@ -145,6 +145,8 @@ const uint8_t reg_kinds[] FLASH = {
     REG_KIND(TYPE_U16, WRITE_STILL), /* zone_settings.fall_rate_degC_s */
     REG_KIND(TYPE_U16, WRITE_STILL), /* zone_settings.stuck_time_s */
     REG_KIND(TYPE_U16, WRITE_STILL), /* zone_settings.rail_codes */
+    REG_KIND(TYPE_I16, WRITE_ANY), /* zone_settings.feed_forward_first_percent_per_mm_s */
+    REG_KIND(TYPE_U16, WRITE_ANY), /* zone_settings.feed_forward_after_mm */
     REG_KIND(TYPE_U32, WRITE_STILL), /* drive_settings.pulses_per_m */
     REG_KIND(TYPE_I32, WRITE_STILL), /* drive_settings.ratio_ppm */
     REG_KIND(TYPE_U16, WRITE_STILL), /* drive_settings.reversed */
@@ -238,23 +240,25 @@ const uint8_t reg_limits_at[] FLASH = {
     68, /* zone_settings.fall_rate_degC_s */
     69, /* zone_settings.stuck_time_s */
     70, /* zone_settings.rail_codes */
-    71, /* drive_settings.pulses_per_m */
-    73, /* drive_settings.ratio_ppm */
+    71, /* zone_settings.feed_forward_first_percent_per_mm_s */
+    8, /* zone_settings.feed_forward_after_mm */
+    72, /* drive_settings.pulses_per_m */
+    74, /* drive_settings.ratio_ppm */
     26, /* drive_settings.reversed */
-    75, /* lane_settings.mm_per_pulse */
-    77, /* guards.link_timeout_ms */
-    78, /* guards.mismatch_limit_mm */
-    79, /* guards.mismatch_window_mm */
-    80, /* guards.lane_stall_mm */
-    81, /* guards.dwell_time_s */
-    82, /* guards.dwell_temperature_degC */
-    83, /* guards.permit_delay_ms */
-    84, /* guards.path_timeout_ms */
-    85, /* guards.start_timeout_s */
-    86, /* guards.guide_length_mm */
-    87, /* guards.settle_time_s */
-    88, /* guards.path_limit_mm */
-    89, /* guards.wheel_limit_mm */
+    76, /* lane_settings.mm_per_pulse */
+    78, /* guards.link_timeout_ms */
+    79, /* guards.mismatch_limit_mm */
+    80, /* guards.mismatch_window_mm */
+    81, /* guards.lane_stall_mm */
+    82, /* guards.dwell_time_s */
+    83, /* guards.dwell_temperature_degC */
+    84, /* guards.permit_delay_ms */
+    85, /* guards.path_timeout_ms */
+    86, /* guards.start_timeout_s */
+    87, /* guards.guide_length_mm */
+    88, /* guards.settle_time_s */
+    89, /* guards.path_limit_mm */
+    90, /* guards.wheel_limit_mm */
 };
 
 const uint8_t reg_limits[][LIMITS] FLASH = {
@@ -329,25 +333,26 @@ const uint8_t reg_limits[][LIMITS] FLASH = {
     {1, 57, 38},
     {32, 23, 22},
     {65, 66, 67},
-    {68, 69, 70},
-    {12, 71, 72},
-    {73, 36, 0},
+    {68, 57, 0},
+    {69, 70, 71},
+    {12, 72, 73},
+    {74, 36, 0},
     {2, 0, 0},
-    {6, 74, 15},
-    {0, 75, 11},
-    {76, 77, 21},
-    {40, 26, 78},
+    {6, 75, 15},
+    {0, 76, 11},
+    {77, 78, 21},
+    {40, 26, 79},
     {56, 21, 38},
-    {76, 6, 55},
-    {32, 23, 79},
-    {60, 10, 80},
+    {77, 6, 55},
+    {32, 23, 80},
+    {60, 10, 81},
     {12, 57, 63},
-    {56, 57, 81},
-    {1, 82, 83},
-    {32, 25, 84},
-    {0, 85, 32},
-    {63, 6, 86},
-    {56, 6, 87},
+    {56, 57, 82},
+    {1, 83, 84},
+    {32, 25, 85},
+    {0, 86, 32},
+    {63, 6, 87},
+    {56, 6, 88},
 };
 
 const uint16_t reg_values[] FLASH = {
@@ -419,6 +424,7 @@ const uint16_t reg_values[] FLASH = {
     0x0042u,
     0x0CCCu,
     0x0148u,
+    0xEC78u,
     0x86A0u,
     0xD3C0u,
     0xB65Eu,
@@ -457,10 +463,10 @@ const struct reg_block reg_blocks[BLOCK_COUNT] FLASH = {
     {40, offsetof(struct live, zone), 3, 3, HOME_LIVE, 66}, /* zone */
     {60, offsetof(struct live, experiment), 11, 1, HOME_LIVE, 69}, /* experiment */
     {100, offsetof(struct settings, machine), 13, 1, HOME_SETTINGS, 80}, /* machine */
-    {120, offsetof(struct settings, zone_settings), 35, 3, HOME_SETTINGS, 92}, /* zone_settings */
-    {260, offsetof(struct settings, drive_settings), 5, 3, HOME_SETTINGS, 121}, /* drive_settings */
-    {280, offsetof(struct settings, lane_settings), 2, 8, HOME_SETTINGS, 124}, /* lane_settings */
-    {300, offsetof(struct settings, guards), 13, 1, HOME_SETTINGS, 125}, /* guards */
+    {120, offsetof(struct settings, zone_settings), 37, 3, HOME_SETTINGS, 92}, /* zone_settings */
+    {260, offsetof(struct settings, drive_settings), 5, 3, HOME_SETTINGS, 123}, /* drive_settings */
+    {280, offsetof(struct settings, lane_settings), 2, 8, HOME_SETTINGS, 126}, /* lane_settings */
+    {300, offsetof(struct settings, guards), 13, 1, HOME_SETTINGS, 127}, /* guards */
 };
 
 const uint8_t alarm_reactions[ALARM_COUNT] FLASH = {

@@ -79,7 +79,7 @@ static void copy_out(struct head *head, uint8_t slot)
     head->store.sequence = read_sequence(head, slot);
 }
 
-static ONE_COPY uint8_t choose(const struct head *head, const uint8_t verdict[2])
+static uint8_t choose(const struct head *head, const uint8_t verdict[2])
 {
     if (verdict[0] != COPY_GOOD)
         return verdict[1] == COPY_GOOD ? 1u : NO_SLOT;

@@ -134,13 +134,23 @@ static bool at_limit(const struct zone_state *state, const struct pid_gains *gai
     return state->op_percent <= gains->op_min;
 }
 
-/* `from` is the mode before; feed-forward: the moving stack carries heat away, whichever way it moves. */
+/* The moving stack carries heat away, whichever way it moves. Strip that stood in the zones is hot through: until it
+ * has passed a zone needs less, and one behind a hotter one is even given heat. */
+static float feed_forward(const struct feed *feed, const struct zone_settings_regs *set)
+{
+    int16_t wire = (int16_t)set->feed_forward_percent_per_mm_s;
+    if (feed_gone_um(feed, feed->stood_um) < set->feed_forward_after_mm * UINT32_C(1000)) {
+        wire = set->feed_forward_first_percent_per_mm_s;
+    }
+    return WIRE_FORWARD * (float)wire * fabsf((float)feed->speed_um_s);
+}
+
+/* `from` is the mode before. */
 static ONE_COPY float automatic_output(const struct head *head, struct zone_state *state,
                               const struct zone_settings_regs *set, uint8_t from)
 {
     struct pid_gains gains;
-    float speed_um_s = fabsf((float)head->feed.speed_um_s);
-    float forward = in_units(set->feed_forward_percent_per_mm_s, WIRE_FORWARD) * speed_um_s;
+    float forward = feed_forward(&head->feed, set);
     read_gains(set, &gains);
     if (at_limit(state, &gains)) {
         gains.ki = 0.0f;
@@ -254,7 +264,7 @@ static bool switch_on(struct head *head, uint8_t zone)
 }
 
 /* The port is told every time, so a switch that came to differ does not stay so. */
-static void give_switches(struct head *head, uint8_t mask)
+static ONE_COPY void give_switches(struct head *head, uint8_t mask)
 {
     head->zones.switches = mask;
     port_heaters(head->port, mask);
@@ -307,7 +317,7 @@ static ONE_COPY void count_tick(struct zones *zones)
     }
 }
 
-void zones_init(struct head *head)
+ONE_COPY void zones_init(struct head *head)
 {
     for (uint8_t zone = 0; zone < ZONES; ++zone) {
         head->zones.zone[zone].pv_degC = NAN;

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from bare_head import Bare
 from plylane_twin._core import lib
 
 OFF, MANUAL, AUTOMATIC, EXPERIMENT = (
@@ -307,6 +308,83 @@ def test_feed_forward_counts_either_direction(ready: Any, speed_um_s: int) -> No
     ready.head.feed.speed_um_s = speed_um_s
     tick(ready, LOOP_MS)
     assert zone(ready).op_percent - still == pytest.approx(1.5 * 14, abs=0.02)
+
+
+FIRST, LATER, AFTER_MM = -0.5, 1.5, 60
+REST_PERCENT = 30.0  # 2 %/degC, 15 degC below the setpoint
+
+
+def feed_and_heat(bare: Any, ms: int = LOOP_MS) -> float:
+    """Output of the first zone after so long."""
+    for _ in range(ms):
+        lib.feed_tick(bare.head)
+        lib.zones_tick(bare.head)
+    return float(zone(bare).op_percent)
+
+
+def feed_at(bare: Any, speed_mm_s: float) -> None:
+    bare.head.live.feed.source = lib.FEED_SOURCE_SET_SPEED
+    bare.head.live.feed.speed_mm_s = round(speed_mm_s * 100)
+    lib.feed_run(bare.head)
+
+
+def in_two_parts(bare: Any) -> Any:
+    """In automatic, with no output but that of the error and the feed-forward."""
+    z = prepare(bare).head.settings.zone_settings[0]
+    z.feed_forward_first_percent_per_mm_s = round(FIRST * 100)
+    z.feed_forward_percent_per_mm_s = round(LATER * 100)
+    z.feed_forward_after_mm = AFTER_MM
+    automatic(bare, 40)
+    assert feed_and_heat(bare) == pytest.approx(REST_PERCENT, abs=0.1)
+    return bare
+
+
+@given(st.floats(6.0, 40.0), st.booleans())
+@settings(max_examples=20)
+def test_feed_forward_changes_over_after_a_distance(speed_mm_s: float, backwards: bool) -> None:
+    """Whatever time that takes, and either way."""
+    bare = in_two_parts(Bare())
+    feed_at(bare, -speed_mm_s if backwards else speed_mm_s)
+    fed_mm, shares = 0.0, set[bool]()
+    while fed_mm < 2 * AFTER_MM:
+        op_percent = feed_and_heat(bare)
+        speed, fed_mm = (
+            abs(value) / 1000 for value in (bare.head.feed.speed_um_s, bare.head.feed.position_um)
+        )
+        share = (op_percent - REST_PERCENT) / speed
+        if speed < 0.99 * speed_mm_s or 0 <= fed_mm - AFTER_MM < speed * LOOP_MS / 1000:
+            continue  # still faster in this loop, or changing over
+        assert share == pytest.approx(FIRST if fed_mm < AFTER_MM else LATER, abs=0.03)
+        shares.add(share > 0.0)
+    assert len(shares) == 2
+
+
+def test_feed_forward_begins_anew_when_the_feed_has_stood(bare: Any) -> None:
+    """Slow is not standing; a stop or a turn is, be it short, and the heat for the feed ends."""
+    in_two_parts(bare)
+    feed_at(bare, 20)
+    assert feed_and_heat(bare, 5000) == pytest.approx(REST_PERCENT + 20 * LATER, abs=0.3)
+    feed_at(bare, 1)
+    assert feed_and_heat(bare, 2000) == pytest.approx(REST_PERCENT + LATER, abs=0.3)
+    lib.feed_rest(bare.head)
+    assert feed_and_heat(bare, 2 * LOOP_MS) == pytest.approx(REST_PERCENT, abs=0.1)
+    feed_at(bare, 20)
+    assert feed_and_heat(bare, 2000) == pytest.approx(REST_PERCENT + 20 * FIRST, abs=0.3)
+    assert feed_and_heat(bare, 2000) == pytest.approx(REST_PERCENT + 20 * LATER, abs=0.3)
+    feed_at(bare, -20)
+    assert feed_and_heat(bare, 1000) == pytest.approx(REST_PERCENT + 20 * FIRST, abs=0.3)
+
+
+def test_a_run_that_starts_its_length_anew_has_stood(bare: Any) -> None:
+    """The position jumps to zero as a run starts."""
+    in_two_parts(bare)
+    feed_at(bare, 20)
+    feed_and_heat(bare, 5000)
+    lib.feed_rest(bare.head)
+    feed_and_heat(bare, 500)
+    lib.feed_zero(bare.head)
+    feed_at(bare, 20)
+    assert feed_and_heat(bare, 1000) == pytest.approx(REST_PERCENT + 20 * FIRST, abs=0.3)
 
 
 def test_integral_and_derivative_times(ready: Any) -> None:

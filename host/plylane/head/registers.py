@@ -13,7 +13,7 @@ from typing import Self
 
 from plylane.head.wire import Alarm, Block, Register, read_words, write_words
 
-MAP_HASH = 0x54D06786
+MAP_HASH = 0x84275C85
 FIRMWARE_VERSION = (0, 1, 0)
 FIFO_ADDRESS = 768
 VENDOR = "plylane"
@@ -800,16 +800,18 @@ class ZoneSettingsRegs:
     fall_rate_degC_s: float
     stuck_time_s: int
     rail_codes: int
+    feed_forward_first_percent_per_mm_s: float
+    feed_forward_after_mm: int
 
     @classmethod
     def from_words(cls, words: Sequence[int]) -> Self:
-        """Decode the 35 registers of one instance."""
-        v0, v1, v2, v3, v4, v5, v6, v7, v8, v9, v10, v11, v12, v13, v14, v15, v16, v17, v18, v19, v20, v21, v22, v23, v24, v25, v26, v27, v28 = read_words(cls.BLOCK, words)
-        return cls(SensorKind(v0), v1, v2, v3 / 100000000000, v4 / 100000000000, v5 / 100000000000, v6 / 100000000000, v7 / 100, v8 / 100, v9 / 10, v10 / 10, v11 / 10, v12 / 100, v13 / 100, v14 / 100, v15, v16 / 100, v17 / 100, v18 / 100, v19 / 100, v20 / 100, v21 / 100, v22 / 100, v23, v24 / 100, v25, v26 / 100, v27, v28)
+        """Decode the 37 registers of one instance."""
+        v0, v1, v2, v3, v4, v5, v6, v7, v8, v9, v10, v11, v12, v13, v14, v15, v16, v17, v18, v19, v20, v21, v22, v23, v24, v25, v26, v27, v28, v29, v30 = read_words(cls.BLOCK, words)
+        return cls(SensorKind(v0), v1, v2, v3 / 100000000000, v4 / 100000000000, v5 / 100000000000, v6 / 100000000000, v7 / 100, v8 / 100, v9 / 10, v10 / 10, v11 / 10, v12 / 100, v13 / 100, v14 / 100, v15, v16 / 100, v17 / 100, v18 / 100, v19 / 100, v20 / 100, v21 / 100, v22 / 100, v23, v24 / 100, v25, v26 / 100, v27, v28, v29 / 100, v30)
 
     def to_words(self) -> list[int]:
-        """Encode as the 35 registers of one instance."""
-        return write_words(self.BLOCK, [self.sensor, self.divider_ohm, self.ntc_r25_ohm, round(self.ntc_a_per_K * 100000000000), round(self.ntc_b_per_K * 100000000000), round(self.ntc_c_per_K * 100000000000), round(self.ntc_d_per_K * 100000000000), round(self.sensor_offset_degC * 100), round(self.kp_percent_per_degC * 100), round(self.ti_s * 10), round(self.td_s * 10), round(self.td_filter_s * 10), round(self.op_min_percent * 100), round(self.op_max_percent * 100), round(self.feed_forward_percent_per_mm_s * 100), self.window_ms, round(self.setpoint_max_degC * 100), round(self.standby_degC * 100), round(self.band_degC * 100), round(self.over_temperature_degC * 100), round(self.under_temperature_degC * 100), round(self.effect_op_percent * 100), round(self.effect_rise_degC * 100), self.effect_time_s, round(self.uncommanded_rise_degC * 100), self.uncommanded_time_s, round(self.fall_rate_degC_s * 100), self.stuck_time_s, self.rail_codes])
+        """Encode as the 37 registers of one instance."""
+        return write_words(self.BLOCK, [self.sensor, self.divider_ohm, self.ntc_r25_ohm, round(self.ntc_a_per_K * 100000000000), round(self.ntc_b_per_K * 100000000000), round(self.ntc_c_per_K * 100000000000), round(self.ntc_d_per_K * 100000000000), round(self.sensor_offset_degC * 100), round(self.kp_percent_per_degC * 100), round(self.ti_s * 10), round(self.td_s * 10), round(self.td_filter_s * 10), round(self.op_min_percent * 100), round(self.op_max_percent * 100), round(self.feed_forward_percent_per_mm_s * 100), self.window_ms, round(self.setpoint_max_degC * 100), round(self.standby_degC * 100), round(self.band_degC * 100), round(self.over_temperature_degC * 100), round(self.under_temperature_degC * 100), round(self.effect_op_percent * 100), round(self.effect_rise_degC * 100), self.effect_time_s, round(self.uncommanded_rise_degC * 100), self.uncommanded_time_s, round(self.fall_rate_degC_s * 100), self.stuck_time_s, self.rail_codes, round(self.feed_forward_first_percent_per_mm_s * 100), self.feed_forward_after_mm])
 
     BLOCK = Block("zone_settings", "holding", 120, 3, True, (
         Register("sensor", "zone_settings", "holding", 120, "u16", "", 1, 0, 1, 0, "still", "Kind of sensor."),
@@ -841,6 +843,8 @@ class ZoneSettingsRegs:
         Register("fall_rate_degC_s", "zone_settings", "holding", 152, "u16", "degC/s", 0.01, 10, 5000, 150, "still", "Guard: fastest fall a block can show; faster means the sensor came off."),
         Register("stuck_time_s", "zone_settings", "holding", 153, "u16", "s", 1, 5, 3600, 30, "still", "Guard: longest time without any change of the reading while the output works."),
         Register("rail_codes", "zone_settings", "holding", 154, "u16", "", 1, 66, 3276, 328, "still", "Guard: a reading of the converter, 0 to 65535, nearer than this to either end is an open or a shorted sensor; 328 is half a percent."),
+        Register("feed_forward_first_percent_per_mm_s", "zone_settings", "holding", 155, "i16", "%/(mm/s)", 0.01, -5000, 5000, 0, "any", "The same over the first feed_forward_after_mm: strip that stood in the zones comes hot."),
+        Register("feed_forward_after_mm", "zone_settings", "holding", 156, "u16", "mm", 1, 0, 10000, 0, "any", "How far strips are fed from a standstill until feed_forward_percent_per_mm_s takes over from the first one; 0 at once."),
     ))
 
 
