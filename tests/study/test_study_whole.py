@@ -19,7 +19,7 @@ import pytest
 from plylane.head.client import HeadClient
 from plylane.head.registers import State
 from plylane.head.snapshot import Snapshot
-from plylane.jam import FeedWatch
+from plylane.jam import FeedWatch, WatchSettings, columns_needed
 from plylane.parallel import Spread
 from plylane.run_table import run_table
 from plylane.runlog import Recorder, RunError, RunInfo
@@ -119,6 +119,50 @@ def test_a_fault_comes_to_a_head_that_feeds(seed: int, number: int) -> None:
     assert guard == "Alarm feed mismatch"
 
 
+ONCE_WRONG = {
+    16: ("output wheel slips", "output_wheel_dirty"),  # was missed: as steep as a burst
+    31: ("head jam, creeping", "head_jam"),  # was taken for lost steps
+    336: ("slip growing", "slip_growing"),  # was missed: learnt as fast as it grew
+    696: ("head jam, creeping", "head_jam"),
+    770: ("slip of 10 %", "slip_growing"),  # was followed by a strip that sticks
+}
+
+
+@pytest.mark.parametrize("number", ONCE_WRONG)
+def test_what_was_once_taken_for_something_else(number: int) -> None:
+    case = fault_case(901, number)
+    assert (case.fault, case.truth) == ONCE_WRONG[number]
+    columns, _ = play_fault(case)
+    found = FeedWatch(WatchSettings(strip_ends=case.strip_ends)).judge(columns)
+    assert found[-1].kind == case.truth
+    lengths = columns_needed(LANES)
+    rows = zip(*(columns[name].tolist() for name in (*lengths, "alarms_active")), strict=True)
+    watch = FeedWatch(WatchSettings(strip_ends=case.strip_ends))
+    plain = {name: columns[name] for name in (*lengths, "alarms_active")}
+    pushed = [
+        found
+        for time_s, state, fed_mm, out_mm, *lanes_mm, alarms in rows
+        for found in watch.push(time_s, state, fed_mm, out_mm, lanes_mm, alarms=alarms)
+    ]
+    assert pushed == FeedWatch(WatchSettings(strip_ends=case.strip_ends)).judge(plain)
+
+
+def test_the_last_word_with_the_host_s_hold_comes_from_a_head_that_was_held() -> None:
+    """Up to the hold the run is the same; then the head brakes and stands."""
+    case = fault_case(7, next(n for n in range(40) if fault_case(7, n).fault == "lane jam"))
+    columns, _ = play_fault(case)
+    found = FeedWatch(WatchSettings(strip_ends=case.strip_ends)).judge(columns)
+    hold_s = next(one.time_s for one in found if one.time_s >= case.onset_s)
+    held, guard = play_fault(case, hold_s)
+    assert (held["state"][-1], guard) == (State.HELD, "")
+    before = held["time_s"] <= hold_s
+    for name, column in held.items():
+        assert np.array_equal(column[before], columns[name][: len(column)][before]), name
+    braking = held["state"] == State.HOLDING
+    assert 0.0 < np.ptp(held["feed_position_mm"][held["time_s"] > hold_s]) < 6.0
+    assert braking.any() and np.all(held["time_s"][braking] > hold_s)
+
+
 # ------------------------------------------------------------------ same figures everywhere
 
 
@@ -166,6 +210,8 @@ def test_the_tables_are_printed(
     for word in ("first", "last"):
         count = form["diagnosis"]["told" if word == "first" else word]["told"]
         assert f"Diagnosis by the {word} finding of {count}:" in told
+    count = form["diagnosis"]["held"]["told"]
+    assert f"Diagnosis by the last finding where the host holds of {count}:" in told
     headings = ("First finding", "Last finding", "beside the optimum")
     assert all(heading in told for heading in headings)
 

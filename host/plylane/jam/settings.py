@@ -38,7 +38,7 @@ class WatchSettings(BaseModel):
     usual_mm: float = Field(default=400.0, ge=50.0, le=10_000.0)
     """Feed over which what is usual (slip, dirt, calibration) is learnt."""
 
-    usual_limit: float = Field(default=0.06, ge=0.0, lt=0.5)
+    usual_limit: float = Field(default=0.05, ge=0.0, lt=0.5)
     """Most that is ever taken for usual beside the expected slip, a share of the feed. Slip that
     grows more slowly than it is learnt cannot hide behind more than this."""
 
