@@ -37,6 +37,7 @@ from plylane.jam.strip_ends import Ends, Near
 _KEPT = 160  # steps that are looked back at
 _REVISED_UM = 6_000  # feed after an undecided finding in which it may still be decided
 _AGAIN_UM = 10_000  # feed over which a length that was told of must follow to be watched again
+_STEPS_UM = 60_000  # feed over which steps are lost again and again
 _FOLLOWS_PPM = 200_000  # losing less than this share
 _BEFORE_UM = 2_000  # feed before a change in which rollers that stand show first
 _ROOM_MM = 2.0
@@ -71,6 +72,7 @@ class Abrupt:
         self._deaf = np.zeros(tracks, dtype=np.bool_)
         self._deaf_from = first
         self._undecided: tuple[int, Finding] | None = None  # until which feed, and what was told
+        self._steps_until_um = -1  # till then an infeed that lost steps is likely to lose more
 
     def take(self, steps: Steps) -> list[Told]:
         """Go on with these steps; what is decided in them."""
@@ -254,6 +256,7 @@ class Abrupt:
             float(np.mean(sorted(before_mm)[:-1])) if len(before_mm) > 1 else None,
             None if self._deaf[_CORD] else cord_before_mm,
             tuple(near.ran_out if near else None for near in ends),
+            bool(steps.fed_um[at] < self._steps_until_um),
         )
         verdicts = weigh(seen, self._settings)
         usual = sum(v.likelihood for v in verdicts if not v.kinds)
@@ -263,6 +266,8 @@ class Abrupt:
             return None
         lost_mm = max(cord_mm, *lanes_mm) if lanes_mm else cord_mm
         patience_mm = self._settings.patience_mm
+        if seen.lost_steps and faults[0].kinds == (HEAD_JAM,) and lost_mm < patience_mm:
+            return None  # all stand while a motor falls one more pole pitch behind, too
         # a strip that buckles into its room goes on passing its wheel: so much is not lost yet
         waited = lost_mm >= patience_mm or min(lost_mm + _ROOM_MM, fed_mm) >= patience_mm + 0.5
         if not sure and (not waited or usual > 0.5):
@@ -340,6 +345,8 @@ class Abrupt:
             self._undecided = int(self._past.fed_um[-1]) + _REVISED_UM, finding
             return
         self._undecided = None
+        if finding.kind == LOST_STEPS:
+            self._steps_until_um = int(self._past.fed_um[-1]) + _STEPS_UM
         if finding.kind in (OUTPUT_WHEEL_STUCK, OUTPUT_WHEEL_DIRTY):
             self._deaf[_CORD] = True
         elif finding.kind in (STRIP_STUCK, HEAD_JAM, LOST_STEPS) or finding.lane is None:

@@ -32,6 +32,7 @@ _SLOWER_ODDS = 0.3  # the same where they hardly move it
 _CREPT_MM = 1.5  # feed before which it does not show that a jam had crept
 _HARDLY_ODDS = 0.45  # a strip that sticks and hardly holds up the cord, as only at low speed
 _SLOW_MM = 6.0  # feed before which slip of all strips cannot have become suspicious
+_AGAIN_ODDS = 30.0  # a motor that has just lost steps loses more
 _BURST_SD = 0.05  # of the share of the travel that a burst loses, over its length
 _KEPT_UP = (0.05, 0.08)  # what a cord loses in the two millimetres before it stands all at once
 _LAG_MM = 0.2  # what the strip still does when its ply already stands: it buckles into its room
@@ -50,6 +51,8 @@ class Seen:
     """The cord in these."""
     ran_out: tuple[float | None, ...] = ()
     """For each lane: if it stands alone, how likely its strip ran out and its wheel is free."""
+    lost_steps: bool = False
+    """Whether the infeed has just lost steps."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +162,8 @@ def _scores(seen: Seen, settings: WatchSettings) -> Iterator[_Score]:
         yield score((HEAD_JAM,), *(_all_slow(share, d, noise) for share in shares), odds=odds)
     yield score((OUTPUT_WHEEL_STUCK,), _Claim(stood, None, still))
     yield score((OUTPUT_WHEEL_DIRTY,), _Claim((0.6 * d, 0.06 + 0.12 * d), None, still))
-    yield score((LOST_STEPS,), *_lost_steps(d, noise, settings.four_steps_mm))
+    again = _AGAIN_ODDS if seen.lost_steps else 1.0
+    yield score((LOST_STEPS,), *_lost_steps(d, noise, settings.four_steps_mm), odds=again)
     for lane, mm in enumerate(seen.lanes_mm):
         if mm is None:
             continue
