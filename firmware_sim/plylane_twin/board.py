@@ -61,10 +61,14 @@ class Board(Stand):
     def _open(self) -> Any:
         if not self.elf.is_file():
             raise BoardError(f"{self.elf}: no such file; build it with: make -C firmware_sim/uno")
+        no_program = f"{self.elf}: not a program for an AVR; give the board's ELF file"
+        with self.elf.open("rb") as file:
+            if file.read(4) != b"\x7fELF":  # the reader of such files prints a line of its own
+                raise BoardError(no_program)
         bench = self._ffi.gc(self._ffi.new("struct bench *"), self._lib.bench_close)
         match self._lib.bench_open(bench, bytes(self.elf.resolve()), self.seed):
             case -1:
-                raise BoardError(f"{self.elf}: not a program for an AVR; give the board's ELF file")
+                raise BoardError(no_program)
             case -2:
                 raise BoardError(f"{self.elf}: larger than the 32 KiB of an ATmega328P")
         return bench

@@ -13,11 +13,12 @@ from typing import TYPE_CHECKING, Annotated
 from cyclopts import App, Parameter
 from cyclopts.validators import Number
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn
 from rich.table import Table
 
 from plylane.calibrate_show import result_json, show_found, show_scale
 from plylane.feed.errors import CalibrationError
+from plylane.options import Unit, see_through
+from plylane.tune_errors import TuneError
 
 if TYPE_CHECKING:
     from plylane.calibrate_run import CalibrateRun, Kind
@@ -115,7 +116,7 @@ class Kept:
     save: bool = False
     note: str = ""
     operator: str = ""
-    unit: int = 1
+    unit: Unit = 1
     out: Path = RECORDS
     as_json: Annotated[bool, Parameter(name="--json")] = False
 
@@ -241,7 +242,7 @@ def undo(
     save: bool = False,
     note: str = "",
     operator: str = "",
-    unit: int = 1,
+    unit: Unit = 1,
     out: Path = RECORDS,
 ) -> None:
     """Write back what stood in the head before a calibration.
@@ -331,29 +332,8 @@ class _Desk:
         self.client.close()
 
     def do(self, begin: Callable[[CalibrateRun], None]) -> str:
-        """Begin a job, see it through, give its last words. Raises CalibrationError."""
-        begin(self.run)
-        bar = Progress(
-            TextColumn("{task.description}"),
-            BarColumn(bar_width=24),
-            console=errors,
-            transient=True,
-        )
-        with bar:
-            task = bar.add_task("", total=1.0)
-            try:
-                while self.run.busy:
-                    self.poller.step()
-                    status = self.run.status
-                    bar.update(task, description=status.text, completed=status.share or 0.0)
-            except KeyboardInterrupt:
-                self.run.stop()
-                while self.run.busy:
-                    self.poller.step()
-                raise
-        if self.run.status.trouble:
-            raise CalibrationError(self.run.status.trouble)
-        return self.run.status.text
+        """Begin a job, see it through, give its last words. Raises TuneError."""
+        return see_through(self.run, self.poller, begin)
 
     def end(self, kept: Kept, ask: bool = False) -> None:
         """Show what was found; write it where that is wanted. Raises CalibrationError where it must
@@ -413,7 +393,7 @@ def _lengths(kind: Kind, number: int, port: str | None, how: Measured, kept: Kep
                 break
             try:
                 said = desk.do(lambda run, at=again - 1: run.feed_again(at))  # type: ignore[misc]
-            except CalibrationError as error:  # what has been measured is kept
+            except TuneError as error:  # what has been measured is kept
                 _tell(f"  {error}")
                 continue
             given.give(desk.run, said)

@@ -21,8 +21,9 @@ from rich.table import Table
 
 from plylane.calibrate_command import calibrate
 from plylane.commission import CommissionError
-from plylane.gateway_command import GatewayError, GatewaySettings, Logged, Names, gateway, served
+from plylane.gateway_command import GatewayError, GatewaySettings, gateway, served
 from plylane.head.errors import HeadError
+from plylane.options import Logged, Names, Unit
 from plylane.plan_command import plan as plan_a_cord
 from plylane.plan_errors import PlanError
 from plylane.reaction import HOLD_LIKELIHOOD
@@ -159,7 +160,7 @@ def _print_outcome(outcome: Outcome) -> None:
 def monitor(
     *,
     port: str,
-    unit: int = 1,
+    unit: Unit = 1,
     run: Path | None = None,
     plan: Path | None = None,
     out: Path = RUNS,
@@ -249,7 +250,7 @@ def ports() -> None:
 
 
 @app.command
-def commission(*, port: str, unit: int = 1) -> None:
+def commission(*, port: str, unit: Unit = 1) -> None:
     """Walk through the first power-up of a head: contacts, sensors, drives, wheels, heaters.
 
     It ends where something is missing or crossed, and leaves the head off.
@@ -488,7 +489,8 @@ def main() -> None:
     except USER_ERRORS as error:
         _fail(str(error))
     except CycloptsError as error:
-        _fail(f"{error} (plylane --help tells more)")
+        command = " ".join(("plylane", *(error.command_chain or ())))
+        _fail(f"{error} ({command} --help tells more)")
     except KeyboardInterrupt:
         _fail("interrupted")
     except BrokenPipeError:

@@ -7,12 +7,12 @@ import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
-from cyclopts import Parameter
 from rich.console import Console
 
 from plylane.gateway.settings import GatewayError, GatewaySettings
+from plylane.options import Logged, Names, Unit
 
 if TYPE_CHECKING:
     from plylane.live import LiveRun
@@ -27,8 +27,6 @@ NO_KEY = (
     " and who can pretend to a listed address can lead it. Keep it in the cell's own network"
     " (docs/gateway.md)."
 )
-Names = Annotated[list[str] | None, Parameter(consume_multiple=True)]
-Logged = Annotated[bool, Parameter(negative="--no-log")]
 errors = Console(stderr=True)
 T = TypeVar("T")
 
@@ -39,7 +37,7 @@ def gateway(
     listen: str = LISTEN,
     writer: Names = None,
     writable: Names = None,
-    unit: int = 1,
+    unit: Unit = 1,
     out: Path = RUNS,
     log: Logged = True,
 ) -> None:

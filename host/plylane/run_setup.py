@@ -144,8 +144,10 @@ def _text(path: Path) -> str:
         return path.read_text(encoding="utf-8")
     except FileNotFoundError as error:
         raise SetupError(f"{path}: no such file; check the name") from error
-    except (OSError, UnicodeDecodeError) as error:
-        raise SetupError(f"{path}: cannot be read: {error}") from error
+    except UnicodeDecodeError as error:
+        raise SetupError(f"{path}, byte {error.start}: not UTF-8 text; name a text file") from error
+    except OSError as error:
+        raise SetupError(f"{path}: cannot be read ({error.strerror}); name a text file") from error
 
 
 def _check_setting(name: str, value: float | list[float]) -> None:

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from cyclopts import Parameter
 from cyclopts.validators import Number
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
+from plylane.options import Unit, see_through
 from plylane.tune_errors import TuneError
 
 if TYPE_CHECKING:
@@ -54,7 +54,7 @@ def tune(
     guide_empty: Flag = False,
     from_: Annotated[Path | None, Parameter(name="--from")] = None,
     show: Path | None = None,
-    unit: int = 1,
+    unit: Unit = 1,
     out: Path = RUNS,
     as_json: Annotated[bool, Parameter(name="--json", negative="")] = False,
 ) -> None:
@@ -228,20 +228,7 @@ class _Sitting:
 
     def do(self, begin: Any) -> None:
         """Begin a job and see it through. Raises TuneError with its trouble."""
-        begin(self.run)
-        with _progress() as show:
-            try:
-                while self.run.busy:
-                    self.poller.step()
-                    show(self.run)
-            except KeyboardInterrupt:
-                self.run.stop()
-                while self.run.busy:
-                    self.poller.step()
-                raise
-        if self.run.status.trouble:
-            raise TuneError(self.run.status.trouble)
-        text = self.run.status.text
+        text = see_through(self.run, self.poller, begin)
         errors.print(text, style="dim", markup=False, highlight=False, soft_wrap=True)
 
     def more(self) -> dict[str, Any]:
@@ -265,30 +252,6 @@ def _tune_run(live: Any, poller: Poller, client: HeadClient) -> TuneRun:
     run = TuneRun(poller, client.fitted.zones, folder=lambda: live.run_folder, head=live.identity)
     poller.listeners.append(run)
     return run
-
-
-def _progress() -> Any:
-    from contextlib import contextmanager
-
-    @contextmanager
-    def showing() -> Any:
-        bar = Progress(
-            TextColumn("{task.description}"),
-            BarColumn(bar_width=24),
-            TimeElapsedColumn(),
-            console=errors,
-            transient=True,
-        )
-        with bar:
-            task = bar.add_task("", total=1.0)
-
-            def show(run: TuneRun) -> None:
-                status = run.status
-                bar.update(task, description=status.text, completed=status.share or 0.0)
-
-            yield show
-
-    return showing()
 
 
 # --------------------------------------------------------------------------------- from a record

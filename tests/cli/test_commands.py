@@ -310,6 +310,12 @@ def test_bad_scenario_is_one_line_that_names_file_place_and_remedy(
         (("replay", "nowhere", "--cluster", "tcp://127.0.0.1:1"), "--table"),
         (("study", "--jobs", "2", "--cluster", "tcp://127.0.0.1:1"), "--jobs"),
         (("report", "nowhere", "--no-overwrite"), "--no-overwrite"),
+        (("monitor", "--port", "twin://demo", "--unit", "999"), "plylane monitor --help"),
+        (("commission", "--port", "twin://demo", "--unit", "0"), "--unit"),
+        (("monitor", "--port", "twin://demo", "--run", "."), "name a text file"),
+        (("monitor", "--port", "."), "plylane ports"),
+        (("monitor", "--port", __file__), "it is a file"),
+        (("demo", "--headless", "--board", __file__), "ELF file"),
         (("sing",), "sing"),
     ],
 )

@@ -94,8 +94,9 @@ def open_port(name: str) -> Port:
     """
     if name.startswith(TWIN_SCHEME):
         return _open_twin(name)
-    if "://" not in name and Path(name).is_dir():
-        raise PortUnfit(name, "it is a folder")
+    for what, so in (("folder", Path.is_dir), ("file", Path.is_file)):
+        if "://" not in name and so(Path(name)):
+            raise PortUnfit(name, f"it is a {what}; plylane ports lists the ports")
     try:
         port = _serial_for_url(name)
     except PORT_FAULTS as fault:
