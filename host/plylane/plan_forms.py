@@ -45,6 +45,14 @@ def to_json(plan: CordPlan) -> dict[str, Any]:
         "smallest_radius_mm": plan.job.smallest_radius_mm,
         "bends": [_place(place) for place in plan.bends],
         "overhangs": [_place(place) for place in plan.overhangs],
+        "offers": [
+            {
+                "what": one.what,
+                "used_mm": one.schedule.used_mm,
+                "lanes": strips_by_lane(one.schedule),
+            }
+            for one in plan.offers
+        ],
         "schedule": None if plan.schedule is None else _schedule(plan, plan.schedule),
     }
 

@@ -122,13 +122,14 @@ def _marks(shown: HeatMap, speed: Axis, block: Axis) -> list[list[str]]:
 
 def lane_rows(plan: CordPlan, columns: int) -> list[str]:
     """The lanes along the cord, their joints standing in them; of a long cord its beginning."""
-    schedule = plan.schedule
+    schedule, rows = plan.schedule, []
+    if schedule is None and plan.offers:
+        schedule, rows = plan.offers[0].schedule, [f"With {plan.offers[0].what}:"]
     if schedule is None:
         return ["no schedule"]
     length = plan.job.path.length_mm
     most = max(len(lane) for lane in schedule.lanes)
     cord = Axis(0.0, length * min(1.0, columns / (CELLS_A_PIECE * most)), columns)
-    rows = []
     for number, lane in enumerate(schedule.lanes, 1):
         cells = [STRIP] * columns
         for piece in lane:
@@ -179,8 +180,7 @@ def facts(plan: CordPlan) -> list[tuple[str, str]]:
         ("lane lengths", _lane_lengths(plan)),
         ("layer offset", _layer(plan)),
     ]
-    if job.contact is not None:
-        found.append(("contact", _contact(job.contact)))
+    found.append(("contact", _assumed(plan) if job.contact is None else _contact(job.contact)))
     if plan.point is not None:
         found += _heat_facts(plan)
     found += [
@@ -220,6 +220,12 @@ def _lane_lengths(plan: CordPlan) -> str:
 def _layer(plan: CordPlan) -> str:
     layer_mm, lean = plan.job.laying.layer_mm, plan.job.largest_overhang_deg
     return f"{layer_offset_mm(lean, layer_mm):.2f} mm at most, {lean:.1f}° from upright"
+
+
+def _assumed(plan: CordPlan) -> str:
+    heated = [s for s in plan.job.case.way.stretches if s.zone is not None]
+    values = " / ".join(f"{value:.0f}" for value in dict.fromkeys(s.contact_W_m2K for s in heated))
+    return f"{values} W/(m² K), not measured"
 
 
 def _contact(fit: ContactFit) -> str:

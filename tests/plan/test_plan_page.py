@@ -45,8 +45,13 @@ def test_without_a_schedule_the_rest_is_there(tmp_path: Path) -> None:
     text = write_page(demo(strips=()), tmp_path).read_text(encoding="utf-8")
     assert text.count("<svg") == 3
     assert not (tmp_path / "lanes.svg").exists()
-    with pytest.raises(ValueError, match="without a schedule"):
-        lane_chart(demo(strips=()))
+
+
+def test_what_would_make_a_schedule_is_drawn(tmp_path: Path) -> None:
+    nine = tuple(Strip(f"ash {k}", 2400.0) for k in range(1, 10))
+    text = write_page(demo(strips=nine), tmp_path).read_text(encoding="utf-8")
+    assert "Joints in the lanes, with one more strip of" in text
+    assert "added 1" in text and (tmp_path / "lanes.svg").exists()
 
 
 def test_names_are_text_never_markup(tmp_path: Path) -> None:
@@ -58,7 +63,7 @@ def test_names_are_text_never_markup(tmp_path: Path) -> None:
 def test_the_lane_chart_has_a_bar_a_piece_and_a_stroke_a_joint() -> None:
     plan = demo()
     assert plan.schedule is not None
-    (axes,) = lane_chart(plan).axes
+    (axes,) = lane_chart(plan, plan.schedule).axes
     assert len(axes.patches) == len(plan.schedule.pieces)
     upright = [line for line in axes.lines if len(set(line.get_xdata())) == 1]
     at = sorted(float(line.get_xdata()[0]) for line in upright)

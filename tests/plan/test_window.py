@@ -170,7 +170,7 @@ def test_a_shut_window_names_changes_that_open_it() -> None:
     for strip, opens in ((thin, True), (thin * 1.01, False)):
         changed = replace(case, stack=replace(case.stack, strip_mm=(strip,) * 5))
         assert (room_K(changed, 14.0) >= 0.0) == opens
-    assert str(found["hotter surface allowed"]).endswith("instead of 95 degC")
+    assert str(found["hotter surface allowed"]).endswith("instead of 95 °C")
 
 
 @pytest.mark.parametrize(

@@ -53,8 +53,21 @@ def test_figures_limits_and_lanes(size: tuple[int, int]) -> None:
 @SIZES
 def test_what_cannot_be_run_and_what_to_change(size: tuple[int, int]) -> None:
     text = " ".join(seen(bad(), size=size).split())
-    wanted = ["cannot be run: 2 problems", "no schedule", "the heat window is empty", "go slower"]
+    wanted = [
+        "cannot be run: 2 problems",
+        "the heat window is empty",
+        "go slower",
+    ]
     assert [piece for piece in wanted if piece not in text] == []
+
+
+def test_all_problems_have_a_view_of_their_own_on_a_small_screen() -> None:
+    """Both to their ends, which the figures leave no room for."""
+    few = work_out(replace(bad().job, strips=good().job.strips[:9]))
+    assert "lane 5" not in seen(few) and "is not enough, proved)" not in seen(few)
+    shown = seen(few, "v", "v", "v")
+    assert "is not enough, proved)" in shown.split("lane 5")[1] and "● planned" not in shown
+    assert "● planned" in seen(few, "v", "v", "v", "v")
 
 
 def test_values_and_strips_take_turns_on_a_small_screen() -> None:
@@ -67,6 +80,9 @@ def test_values_and_strips_take_turns_on_a_small_screen() -> None:
 def test_a_large_screen_shows_all_at_once() -> None:
     text = seen(good(), size=LARGE)
     for piece in ("heater power", "ash 10", "● planned", "lane 1"):
+        assert piece in text
+    text = seen(bad(), size=LARGE)
+    for piece in ("smallest radius", "● planned", "With 9 more strips", "lane 5", "sacrificial"):
         assert piece in text
 
 

@@ -17,7 +17,7 @@ from plylane.plan.strips import (
     Strip,
 )
 
-HALVINGS = 7
+HALVINGS = 10
 MOST_MORE = 4
 """So many strips beyond the least that counting allows are tried."""
 
@@ -29,49 +29,85 @@ def additions(
 ) -> tuple[Addition, ...]:
     """More strips with the stagger as it is, and less stagger with the strips at hand.
 
-    Each as little as `attempt` finds a schedule for; beside it what counting proves is too little.
+    Each as little as `attempt` finds a schedule for, beside it what counting proves is too little;
+    where neither alone does, more strips and less stagger together.
     """
-    found = _more_strips(strips, lanes, rule, attempt), _less_stagger(strips, lanes, rule, attempt)
-    return tuple(one for one in found if one is not None)
+    if not strips:  # nobody knows how long they would be
+        return ()
+    least = _least_count(strips, lanes, rule)
+    alone = (
+        _more_strips(strips, lanes, rule, attempt, least),
+        _less_stagger(strips, lanes, rule, attempt),
+    )
+    found = tuple(one for one in alone if one is not None)
+    if found:
+        return found
+    both = _both(strips, lanes, rule, attempt)
+    return () if both is None else (both,)
+
+
+def _with_more(strips: Sequence[Strip], count: int, length_mm: float | None = None) -> list[Strip]:
+    """So many more strips, as long as the longest at hand where no length is given."""
+    length = max(strip.length_mm for strip in strips) if length_mm is None else length_mm
+    return [*strips, *(Strip(f"added {k}", length) for k in range(1, count + 1))]
+
+
+def _least_count(strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: StaggerRule) -> int:
+    """The fewest more strips that counting does not rule out; one at least."""
+    short_mm = sum(lane.length_mm for lane in lanes) - sum(s.length_mm for s in strips)
+    least = max(1, ceil(short_mm / max(strip.length_mm for strip in strips)))
+    for count in range(least, least + len(strips)):
+        if _may_be(_with_more(strips, count), lanes, rule):
+            return count
+    return least
 
 
 def _more_strips(
+    strips: Sequence[Strip],
+    lanes: Sequence[LaneMap],
+    rule: StaggerRule,
+    attempt: Attempt,
+    least: int,
+) -> Addition | None:
+    for count in range(least, least + MOST_MORE + 1):
+        shown = attempt(_with_more(strips, count), rule)
+        if shown is not None and count == 1:
+            return _shortest(strips, lanes, rule, attempt, shown)
+        if shown is not None:
+            proof = f"{least} at least, proved" if least > 1 else ""
+            return _named(_strips_text(strips, count), proof, shown)
+    return None
+
+
+def _strips_text(strips: Sequence[Strip], count: int) -> str:
+    longest_mm = max(strip.length_mm for strip in strips)
+    number = "one more strip" if count == 1 else f"{count} more strips"
+    return f"{number} of {longest_mm:.1f} mm"
+
+
+def _both(
     strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: StaggerRule, attempt: Attempt
 ) -> Addition | None:
-    longest_mm = max(strip.length_mm for strip in strips)
-
-    def added(count: int, length_mm: float = longest_mm) -> list[Strip]:
-        return [*strips, *(Strip(f"added {k}", length_mm) for k in range(1, count + 1))]
-
-    short_mm = sum(lane.length_mm for lane in lanes) - sum(s.length_mm for s in strips)
-    least = max(1, ceil(short_mm / longest_mm))
-    while least < len(strips) and not _may_be(added(least), lanes, rule):
-        least += 1
+    least = _least_count(strips, lanes, replace(rule, joints_mm=0.0))
     for count in range(least, least + MOST_MORE + 1):
-        shown = attempt(added(count), rule)
-        if shown is not None:
-            break
-    else:
-        return None
-    if count > 1:
-        proof = f"{least} at least, proved" if least > 1 else ""
-        return _named(f"{count} more strips of {longest_mm:.1f} mm", proof, shown)
-    return _shortest(longest_mm, added, lanes, rule, attempt, shown)
+        less = _less_stagger(_with_more(strips, count), lanes, rule, attempt)
+        if less is not None:
+            return Addition(f"{_strips_text(strips, count)} and {less.what}", less.schedule)
+    return None
 
 
 def _shortest(
-    longest_mm: float,
-    added: Callable[[int, float], list[Strip]],
+    strips: Sequence[Strip],
     lanes: Sequence[LaneMap],
     rule: StaggerRule,
     attempt: Attempt,
     shown: Schedule,
 ) -> Addition:
     """One more strip, as short as does."""
-    low, high = 0, round(longest_mm / GRID_MM)
+    low, high = 0, round(max(strip.length_mm for strip in strips) / GRID_MM)
     for _ in range(HALVINGS):
         middle = (low + high) // 2
-        found = attempt(added(1, middle * GRID_MM), rule) if middle else None
+        found = attempt(_with_more(strips, 1, middle * GRID_MM), rule) if middle else None
         if found is None:
             low = middle
         else:
@@ -79,11 +115,11 @@ def _shortest(
     proved = 0
     for _ in range(HALVINGS if low else 0):
         middle = (proved + low) // 2
-        if middle and not _may_be(added(1, middle * GRID_MM), lanes, rule):
+        if middle and not _may_be(_with_more(strips, 1, middle * GRID_MM), lanes, rule):
             proved = middle
         else:
             low = middle
-    proof = f"{proved * GRID_MM:.1f} mm do not, proved" if proved else ""
+    proof = f"{proved * GRID_MM:.1f} mm is not enough, proved" if proved else ""
     return _named(f"one more strip of {high * GRID_MM:.1f} mm", proof, shown)
 
 

@@ -13,7 +13,7 @@ from plylane.plan.motor import MotorCheck, check_motor
 from plylane.plan.path import overhang
 from plylane.plan.remedies import remedies
 from plylane.plan.schedule import schedule
-from plylane.plan.strips import Schedule, ScheduleError
+from plylane.plan.strips import Addition, Schedule, ScheduleError
 from plylane.plan.window import HeatMap, Point, fastest_safe, heat_map, point
 
 MAP_POINTS = 120
@@ -41,7 +41,7 @@ class CordPlan:
 
     `point` is what the planned speed and block temperature come to, None without a speed;
     `changes` what would open a window that is shut; `bends` and `overhangs` the places that cannot
-    be laid; `schedule` None where there is none.
+    be laid; `schedule` None where there is none, `offers` then what would make one.
     """
 
     job: Job
@@ -54,6 +54,7 @@ class CordPlan:
     schedule: Schedule | None
     loadings: tuple[Loading, ...]
     problems: tuple[str, ...] = field(default=())
+    offers: tuple[Addition, ...] = ()
 
     @property
     def ready(self) -> bool:
@@ -98,11 +99,21 @@ def work_out(job: Job) -> CordPlan:
     bends, overhangs = _bends(job), _overhangs(job)
     problems += [_bend_text(job, place) for place in bends]
     problems += [_overhang_text(job, place) for place in overhangs]
-    strips, lacking = _schedule(job)
+    strips, lacking, offers = _schedule(job)
     problems += lacking
     loadings = () if strips is None or chosen is None else _loadings(job, strips, chosen.speed_mm_s)
     return CordPlan(
-        job, plotted, chosen, changes, motors, bends, overhangs, strips, loadings, tuple(problems)
+        job,
+        plotted,
+        chosen,
+        changes,
+        motors,
+        bends,
+        overhangs,
+        strips,
+        loadings,
+        tuple(problems),
+        offers,
     )
 
 
@@ -135,8 +146,8 @@ def _judged(job: Job, chosen: Point) -> tuple[list[str], tuple[str, ...]]:
         return [], ()
     return _shut(
         job,
-        f"at {chosen.speed_mm_s:g} mm/s the block would need {chosen.lowest_degC:.1f} degC or more "
-        f"({chosen.lower_by.value}) and may have {chosen.highest_degC:.1f} degC "
+        f"at {chosen.speed_mm_s:g} mm/s the block would need {chosen.lowest_degC:.1f} °C or more "
+        f"({chosen.lower_by.value}) and may have {chosen.highest_degC:.1f} °C "
         f"({chosen.upper_by.value}), with {chosen.tolerance_K:g} K to keep from either",
         chosen.speed_mm_s,
     )
@@ -186,13 +197,13 @@ def _overhang_text(job: Job, place: Place) -> str:
     )
 
 
-def _schedule(job: Job) -> tuple[Schedule | None, list[str]]:
+def _schedule(job: Job) -> tuple[Schedule | None, list[str], tuple[Addition, ...]]:
     try:
-        return schedule(job.strips, job.lane_maps(), job.rule), []
+        return schedule(job.strips, job.lane_maps(), job.rule), [], ()
     except ScheduleError as error:
-        return None, [f"strips: {error}"]
+        return None, [f"strips: {error}"], error.additions
     except ValueError as error:  # a bend no lane map can follow
-        return None, [f"strips: {error}"]
+        return None, [f"strips: {error}"], ()
 
 
 def _loadings(job: Job, strips: Schedule, speed_mm_s: float) -> tuple[Loading, ...]:

@@ -86,15 +86,13 @@ def _changes(case: HeatCase) -> list[_Change]:
     changes = [
         _Change(f"longer block of zone {zone}", length_mm, 4 * length_mm, "mm", _longer),
         _Change("thinner strips", thickest, 0.2 * thickest, "mm", _thinner),
-        _Change("better contact", contact, 5 * contact, "W/(m2 K)", _closer),
-        _Change(
-            "hotter surface allowed", limits.face_degC, limits.face_degC + 80, "degC", _surface
-        ),
+        _Change("better contact", contact, 5 * contact, "W/(m² K)", _closer),
+        _Change("hotter surface allowed", limits.face_degC, limits.face_degC + 80, "°C", _surface),
         _Change(
             f"hotter block allowed in zone {zone}",
             limits.block_degC[1],
             limits.block_degC[1] + 100,
-            "degC",
+            "°C",
             _hotter,
         ),
         _Change(

@@ -7,7 +7,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from plylane.plan.plan import CordPlan
-from plylane.plan.strips import Piece
+from plylane.plan.strips import Piece, Schedule
 from plylane.report.figure_style import HATCH, INK, QUIET, RULE, STYLE, new_figure
 
 EVEN, ODD = RULE, HATCH
@@ -16,11 +16,8 @@ NAMED = 60
 """With more pieces than this their names would not be read any more."""
 
 
-def lane_chart(plan: CordPlan) -> Figure:
-    """A bar a piece, shaded in turn, joints as strokes; the plan must have a schedule."""
-    schedule = plan.schedule
-    if schedule is None:
-        raise ValueError("a plan without a schedule has no lane chart")
+def lane_chart(plan: CordPlan, schedule: Schedule) -> Figure:
+    """A bar a piece, shaded in turn, joints as strokes; the plan's schedule or one offered."""
     lanes = len(schedule.lanes)
     with mpl.rc_context(STYLE):
         figure, (axes,) = new_figure(WIDTH_IN, ABOVE_IN + LANE_IN * lanes)
@@ -51,6 +48,6 @@ def _scales(axes: Axes, lanes: int, length_mm: float, shear_at_mm: float) -> Non
     axes.set_xlim(0.0, length_mm)
     axes.set_ylim(lanes + 0.6, 0.1)
     axes.set_yticks(range(1, lanes + 1), [f"lane {k}" for k in range(1, lanes + 1)])
-    axes.set_xlabel("cord, mm")
+    axes.set_xlabel("place along the cord (mm)")
     axes.spines["left"].set_visible(False)
     axes.tick_params(axis="y", length=0)

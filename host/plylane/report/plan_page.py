@@ -45,7 +45,11 @@ def plan_figures(plan: CordPlan) -> list[PageFigure]:
         motors = motor_figure(dict(zip(names, plan.motors, strict=True)))
         found.append(PageFigure("motors", "Torque of the drives", motors))
     if plan.schedule is not None:
-        found.append(PageFigure("lanes", "Joints in the lanes", lane_chart(plan)))
+        found.append(PageFigure("lanes", "Joints in the lanes", lane_chart(plan, plan.schedule)))
+    elif plan.offers:
+        offer = plan.offers[0]
+        title = f"Joints in the lanes, with {offer.what}"
+        found.append(PageFigure("lanes", title, lane_chart(plan, offer.schedule)))
     return found
 
 

@@ -102,7 +102,7 @@ CALIBRATE_KEYS: Keys = (
 )
 
 PLAN_KEYS: Keys = (
-    ("v", "figures, values, or the strips to load"),
+    ("v", "figures, values, the strips to load, or all problems"),
     ("d", "dark or light"),
     ("escape q", "back, or leave"),
 )

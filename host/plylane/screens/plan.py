@@ -23,10 +23,13 @@ from plylane.screens.widgets.plot import Plot
 from plylane.screens.widgets.text import left, line, lines, quiet, right, strong
 
 KEYS_LINE = "v figures, values or strips   ? keys   d dark or light   q back"
+PROBLEM_KEYS_LINE = "v figures, values, strips or problems   ? keys   d dark or light   q back"
 PLAN_CAUTION = "Assumptions stand behind every figure: try a sacrificial stack first."
 LIMIT_FACTS = ("block may have", "not colder, for", "not hotter, for")
 VIEWS = ("", "-values", "-strips")
+PROBLEM_VIEWS = (*VIEWS, "-problems")
 FRAME_ROWS, FRAME_COLUMNS = 4, 14
+PLAIN_COLUMNS = 60  # any number: how many rows there are does not depend on it
 MARKS = {
     HERE: Kind.STRONG,
     JOINT: Kind.STRONG,
@@ -68,7 +71,7 @@ class PlanMap(PlanFigure):
     def rows(self) -> list[str]:
         """The map with its legend."""
         size = self.size
-        room = max(4, size.height - FRAME_ROWS), max(10, size.width - FRAME_COLUMNS)
+        room = max(2, size.height - FRAME_ROWS), max(10, size.width - FRAME_COLUMNS)
         return [*map_rows(self.plan, room[1], room[0]), MAP_LEGEND]
 
 
@@ -109,7 +112,8 @@ class Plan(Screen[None]):
         yield PlanLanes(self.plan, id="plan-lanes")
         with VerticalScroll(id="plan-problems"):
             yield Static(id="plan-problem")
-        yield Static(KEYS_LINE, id="keys", markup=False)
+        keys = PROBLEM_KEYS_LINE if self.plan.problems else KEYS_LINE
+        yield Static(keys, id="keys", markup=False)
         yield Static(PLAN_CAUTION, id="caution", markup=False)
 
     def on_mount(self) -> None:
@@ -118,13 +122,14 @@ class Plan(Screen[None]):
         heading.title = f"Plan  {plan.job.name}"
         heading.detail = f"{plan.job.lanes} lanes, {plan.job.path.length_mm:.0f} mm"
         heading.status = verdict(plan)
-        lanes = 0 if plan.schedule is None else plan.job.lanes
-        self.query_one("#plan-lanes").styles.height = lanes + 1
+        self.query_one("#plan-lanes").styles.height = len(lane_rows(plan, PLAIN_COLUMNS))
         self.query_one("#plan-limits", Static).update(limit_lines(plan))
         self.query_one("#plan-facts", Static).update(fact_lines(plan))
         self.query_one("#plan-strips", Static).update(strip_lines(plan))
         self.query_one("#plan-problem", Static).update(problem_lines(plan))
         self.query_one("#plan-problems").display = bool(plan.problems)
+        self.set_class(bool(plan.problems), "-unready")
+        self.set_class(bool(plan.offers), "-offered")
 
     def on_resize(self) -> None:
         """The course is drawn to its size."""
@@ -137,9 +142,10 @@ class Plan(Screen[None]):
             plot.show(course_picture(self.plan, plot.curves.columns, plot.curves.rows))
 
     def action_view(self) -> None:
-        """Values or strips in the place of the figures, where there is no room for all."""
-        self._view = (self._view + 1) % len(VIEWS)
-        for number, name in enumerate(VIEWS[1:], 1):
+        """Something else in the place of the figures, where there is no room for all."""
+        views = PROBLEM_VIEWS if self.plan.problems else VIEWS
+        self._view = (self._view + 1) % len(views)
+        for number, name in enumerate(views[1:], 1):
             self.set_class(number == self._view, name)
         self.call_after_refresh(self.draw_course)
 
@@ -182,6 +188,8 @@ def fact_lines(plan: CordPlan) -> Content:
 
 def strip_lines(plan: CordPlan) -> Content:
     """Strips in the order in which they are loaded."""
+    if not plan.loadings:
+        return line(quiet("No strips to load as long as there is no schedule and no speed."))
     head = line(quiet(f"{'by':>8}  lane  {'strip':<14} {'length':>8} {'cut off':>8}"))
     rows = [
         line(
@@ -219,7 +227,7 @@ def course_picture(plan: CordPlan, columns: int, rows: int) -> Picture:
     marks = tuple(Mark(end, "rule") for end in ends[:-1])
     labels = _spaced(names, columns, span[1])
     return Picture(
-        "°C ━ glue line ┅ face ┄ limits",
+        "°C ━ glue ┅ face ┄ limit",
         tuple(curves),
         span,
         (low, high),
