@@ -156,8 +156,8 @@ def _attempt(
 def _with_additions(text: str, more: Sequence[Addition]) -> str:
     if not more:
         return text
-    offers = "; or ".join(one.what for one in more)
-    return f"{text}. A schedule was found for each of these: {offers}"
+    offers = "; or with ".join(one.what for one in more)
+    return f"{text}. A schedule was found with {offers}"
 
 
 def _constructed(

@@ -189,7 +189,7 @@ def fact_lines(plan: CordPlan) -> Content:
 def strip_lines(plan: CordPlan) -> Content:
     """Strips in the order in which they are loaded."""
     if not plan.loadings:
-        return line(quiet("No strips to load as long as there is no schedule and no speed."))
+        return line(quiet("No strips to load without a schedule and a speed."))
     head = line(quiet(f"{'by':>8}  lane  {'strip':<14} {'length':>8} {'cut off':>8}"))
     rows = [
         line(
