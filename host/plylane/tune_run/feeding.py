@@ -27,7 +27,9 @@ from plylane.tune_run.parts import (
     state_of,
     verdict_text,
 )
+from plylane.tune_run.record_file import forward_entry, forward_text
 from plylane.tuning import (
+    Course,
     FeedForward,
     identify_feed_forward,
     load_preview,
@@ -37,6 +39,8 @@ from plylane.tuning import (
 START_S = 30.0
 FEED_BASELINE_S = 60.0
 FEED_LEAST_S, FEED_MOST_S, FEED_LAGS = 120.0, 420.0, 0.8
+STAND_S, FEED_AGAIN_S = 30.0, 60.0
+"""Strip that has stood so long is hot through, and far from the head's limit of standing."""
 FEED_VERIFY_S = 150.0
 CREEP, CREEP_S, AT_REST_S = 0.25, 120.0, 2.0
 
@@ -104,6 +108,10 @@ def _inside(
     began_s = engine.log.now_s
     feed_s = float(np.clip(FEED_LAGS * model.time_constant_s, FEED_LEAST_S, FEED_MOST_S))
     yield from _keep_feeding(engine, feed_s, f"Feeding at {speed_mm_s:.1f} mm/s")
+    yield from engine.call(lambda c: c.write("feed.speed_mm_s", 0.0))
+    yield from _keep_feeding(engine, STAND_S, "Standing, for a second start")
+    yield from engine.call(lambda c: c.write("feed.speed_mm_s", speed_mm_s))
+    yield from _keep_feeding(engine, FEED_AGAIN_S, f"Feeding at {speed_mm_s:.1f} mm/s again")
     record = engine.log.trace(began_s - FEED_BASELINE_S).record(zone)
     instrument = replace(tuning.instrument, window_start_s=engine.windows.start_s[zone])
     wander_percent = tuning.found.wander_percent
@@ -112,7 +120,7 @@ def _inside(
     )
     held = yield from engine.call(partial(read_gains, zone=zone))
     if apply and worth_it(found):
-        better = held.with_feed_forward(found.percent_per_mm_s)
+        better = held.with_feed_forward(found)
         held = yield from engine.call(lambda c: write_gains(c, zone, better))
     if not check:
         engine.tell(feed_forward_text(found))
@@ -123,9 +131,10 @@ def _inside(
     yield from engine.call(lambda c: c.write("feed.speed_mm_s", speed_mm_s))
     again_s = engine.log.now_s
     yield from _keep_feeding(engine, FEED_VERIFY_S, f"Checking at {speed_mm_s:.1f} mm/s")
-    checked = yield from _judge(
-        engine, tuning, found.percent_per_mm_s, held, again_s, speed_mm_s - creep
-    )
+    faster_mm_s = speed_mm_s - creep
+    forward = held.forward(faster_mm_s, from_rest=False)
+    load = Course(-found.percent_per_mm_s * faster_mm_s)
+    checked = yield from _judge(engine, tuning, held, again_s, load, forward)
     text = verdict_text(checked.verdict.passed, checked.verdict.reasons)
     engine.tell(f"{feed_forward_text(found)} {text}")
     return FeedStep(found, held, checked)
@@ -135,21 +144,30 @@ def _started(engine: Engine, tuning: ZoneTuning, speed_mm_s: float) -> Job[FeedS
     began_s = engine.log.now_s
     held = yield from engine.call(partial(read_gains, zone=tuning.zone))
     yield from _keep_feeding(engine, FEED_VERIFY_S, f"Checking at {speed_mm_s:.1f} mm/s")
-    needed = tuning.feed_forward.percent_per_mm_s if tuning.feed_forward else 0.0
-    checked = yield from _judge(engine, tuning, needed, held, began_s, speed_mm_s)
+    load = _load_from_rest(tuning.feed_forward, speed_mm_s)
+    forward = held.forward(speed_mm_s, from_rest=True)
+    checked = yield from _judge(engine, tuning, held, began_s, load, forward)
     engine.tell(verdict_text(checked.verdict.passed, checked.verdict.reasons))
     return FeedStep(None, None, checked)
+
+
+def _load_from_rest(found: FeedForward | None, speed_mm_s: float) -> Course:
+    """What a start at that speed takes away, as far as it is known."""
+    if found is None:
+        return Course(0.0)
+    first = found.first_percent_per_mm_s * speed_mm_s
+    return Course(-found.percent_per_mm_s * speed_mm_s, -first, found.after_mm / speed_mm_s)
 
 
 def _judge(
     engine: Engine,
     tuning: ZoneTuning,
-    needed: float,
     held: GainsInHead,
     began_s: float,
-    faster_mm_s: float,
+    load: Course,
+    forward: Course,
 ) -> Job[Checked]:
-    """What was measured since `began_s`, when feed got so much faster, against its preview."""
+    """What was measured since `began_s`, when the feed got faster, against its preview."""
     zone = tuning.zone
     seen = engine.log.trace(began_s - START_S)
     before = seen.time_s < began_s
@@ -159,8 +177,8 @@ def _judge(
             held.gains,
             setpoint_degC=tuning.target.setpoint_degC,
             start_percent=float(seen.op_percent[zone][before].mean()),
-            load_percent=-needed * faster_mm_s,
-            forward_percent=held.feed_forward_percent_per_mm_s * faster_mm_s,
+            load_percent=load,
+            forward_percent=forward,
             limits=tuning.target.limits,
             span_s=FEED_VERIFY_S,
         )
@@ -203,7 +221,4 @@ def worth_it(found: FeedForward) -> bool:
 
 def feed_forward_text(found: FeedForward) -> str:
     """One line."""
-    return (
-        f"Feed-forward {found.percent_per_mm_s:.2f} ± {found.total_se:.2f} %/(mm/s),"
-        f" felt after {found.lag_s:.0f} s."
-    )
+    return f"Feed-forward {forward_text(forward_entry(found))}."

@@ -9,7 +9,7 @@ from plylane.head.client import HeadClient
 from plylane.head.errors import HeadError
 from plylane.head.names import find
 from plylane.tune_errors import TuneError
-from plylane.tuning import Gains
+from plylane.tuning import Course, FeedForward, Gains
 
 BLOCK = "zone_settings"
 
@@ -23,6 +23,8 @@ class GainsInHead:
     td_s: float
     td_filter_s: float
     feed_forward_percent_per_mm_s: float
+    feed_forward_first_percent_per_mm_s: float = 0.0
+    feed_forward_after_mm: float = 0.0
 
     @property
     def gains(self) -> Gains:
@@ -39,9 +41,22 @@ class GainsInHead:
             td_filter_s=gains.td_filter_s,
         )
 
-    def with_feed_forward(self, percent_per_mm_s: float) -> GainsInHead:
+    def with_feed_forward(self, found: FeedForward) -> GainsInHead:
         """That feed-forward, the gains as they are."""
-        return replace(self, feed_forward_percent_per_mm_s=percent_per_mm_s)
+        return replace(
+            self,
+            feed_forward_percent_per_mm_s=found.percent_per_mm_s,
+            feed_forward_first_percent_per_mm_s=found.first_percent_per_mm_s,
+            feed_forward_after_mm=found.after_mm,
+        )
+
+    def forward(self, faster_mm_s: float, *, from_rest: bool) -> Course:
+        """What the head adds as the feed gets so much faster."""
+        percent = self.feed_forward_percent_per_mm_s * faster_mm_s
+        if not from_rest:
+            return Course(percent)
+        first = self.feed_forward_first_percent_per_mm_s * faster_mm_s
+        return Course(percent, first, self.feed_forward_after_mm / faster_mm_s)
 
     def rounded(self) -> GainsInHead:
         """As the registers can hold them. Raises TuneError for what does not fit in."""
@@ -58,8 +73,17 @@ class GainsInHead:
         return (
             f"kp {self.kp_percent_per_degC:.2f} %/degC, ti {self.ti_s:.1f} s,"
             f" td {self.td_s:.1f} s (filter {self.td_filter_s:.1f} s),"
-            f" feed-forward {self.feed_forward_percent_per_mm_s:.2f} %/(mm/s)"
+            f" feed-forward {self.forward_text} %/(mm/s)"
         )
+
+    @property
+    def forward_text(self) -> str:
+        """The feed-forward without its unit."""
+        later = f"{self.feed_forward_percent_per_mm_s:.2f}"
+        if self.feed_forward_after_mm == 0.0:
+            return later
+        first = f"{self.feed_forward_first_percent_per_mm_s:.2f}"
+        return f"{first} for {self.feed_forward_after_mm:.0f} mm, then {later}"
 
 
 def _rounded(name: str, value: float) -> float:

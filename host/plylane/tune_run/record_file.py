@@ -161,7 +161,7 @@ def entry_of(tuning: ZoneTuning) -> ZoneEntry:
         "chosen": tuning.chosen,
         "gains_before": _gains(tuning.before),
         "gains_held": _gains(tuning.held),
-        "feed_forward": _forward(tuning.feed_forward),
+        "feed_forward": None if tuning.feed_forward is None else forward_entry(tuning.feed_forward),
         "checks": [check.to_json() for check in tuning.checks],
     }
     return ZoneEntry.model_validate(tuning.to_json() | more)
@@ -184,13 +184,16 @@ def _gains(held: GainsInHead | None) -> dict[str, float] | None:
     return None if held is None else dict(held.named())
 
 
-def _forward(found: FeedForward | None) -> dict[str, float] | None:
-    if found is None:
-        return None
+def forward_entry(found: FeedForward) -> dict[str, float]:
+    """What is kept of a feed-forward."""
     return {
         "percent_per_mm_s": found.percent_per_mm_s,
         "standard_error": found.total_se,
         "lag_s": found.lag_s,
+        "first_percent_per_mm_s": found.first_percent_per_mm_s,
+        "first_standard_error": found.first_total_se,
+        "after_mm": found.after_mm,
+        "after_standard_error_mm": found.after_se,
     }
 
 
@@ -221,15 +224,21 @@ def kept_lines(entry: ZoneEntry) -> KeptLines:
     if entry.gains_held is not None and entry.chosen is not None:
         rest.append(f"In the head by {entry.chosen}: {GainsInHead(**entry.gains_held).text}")
     if entry.feed_forward is not None:
-        found = entry.feed_forward
-        rest.append(
-            f"Feed-forward {found['percent_per_mm_s']:.2f} ± {found['standard_error']:.2f}"
-            f" %/(mm/s), felt after {found['lag_s']:.0f} s"
-        )
+        rest.append(f"Feed-forward {forward_text(entry.feed_forward)}")
     for check in entry.checks:
         word = "passed" if check["passed"] else "FAILED"
         rest.append(f"{check['kind'].capitalize()} {word}: {'; '.join(check['reasons'])}")
     return KeptLines(_model_line(entry), tuple(rest))
+
+
+def forward_text(found: dict[str, float]) -> str:
+    """A feed-forward as it is kept, in words. Old records have none but the later part."""
+    later = f"{found['percent_per_mm_s']:.2f} ± {found['standard_error']:.2f} %/(mm/s)"
+    if not found.get("after_mm"):
+        return f"{later}, felt after {found['lag_s']:.0f} s"
+    first = f"{found['first_percent_per_mm_s']:.2f} ± {found['first_standard_error']:.2f}"
+    way = f"{found['after_mm']:.0f} ± {found['after_standard_error_mm']:.0f} mm"
+    return f"{first} for {way}, then {later}"
 
 
 def _model_line(entry: ZoneEntry) -> str:

@@ -113,8 +113,7 @@ class TuneRun(Engine):
                 f" ({found.percent_per_mm_s:.2f} ± {found.total_se:.2f} %/(mm/s)):"
                 " feed for longer, or leave it"
             )
-        value = found.percent_per_mm_s
-        self.begin("gains", zone, self._apply(zone, lambda held: held.with_feed_forward(value)))
+        self.begin("gains", zone, self._apply(zone, lambda held: held.with_feed_forward(found)))
 
     def undo(self, zone: int) -> None:
         """The gains before the last change."""

@@ -11,7 +11,7 @@ from plylane.tuning.identify import Identification, identify
 from plylane.tuning.interaction import Interaction, cross_gain, interaction, relative_gains
 from plylane.tuning.margins import LoopTiming, Margins, loop_margins
 from plylane.tuning.model import HEAD_SENSOR_LAG_S, PLAIN, Instrument, Model
-from plylane.tuning.preview import Preview, load_preview, setpoint_preview
+from plylane.tuning.preview import Course, Preview, load_preview, setpoint_preview
 from plylane.tuning.process import Process
 from plylane.tuning.record import Record, RecordError
 from plylane.tuning.relay import Cycle, measure_cycle, process_from_cycle
@@ -27,6 +27,7 @@ __all__ = [
     "OP_NOISE_MOST_PERCENT",
     "PLAIN",
     "RULE_NAMES",
+    "Course",
     "Cycle",
     "FeedForward",
     "Figures",

@@ -26,6 +26,19 @@ LOOP_S = 0.1
 Range = tuple[float, float]
 
 
+@dataclass(frozen=True, slots=True)
+class Course:
+    """`percent` of output; over the first `after_s` it is `first_percent`."""
+
+    percent: float
+    first_percent: float = 0.0
+    after_s: float = 0.0
+
+    def at(self, time_s: float) -> float:
+        """Percent at that time from the start."""
+        return self.percent if time_s >= self.after_s else self.first_percent
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Preview:
     """A predicted response: arrays (n), and its figures against the setpoint."""
@@ -161,20 +174,25 @@ def load_preview(
     *,
     setpoint_degC: float,
     start_percent: float,
-    load_percent: float,
-    forward_percent: float = 0.0,
+    load_percent: float | Course,
+    forward_percent: float | Course = 0.0,
     band_degC: float = 0.5,
     limits: Range = (0.0, 100.0),
     span_s: float | None = None,
 ) -> Preview:
-    """Response at rest to a load step worth `load_percent` of output (negative: heat carried away).
+    """Response at rest to a load worth `load_percent` of output (negative: heat carried away).
 
-    `forward_percent` is what feed-forward adds from the same moment.
+    `forward_percent` is what feed-forward adds from the same moment. Numbers are steps.
     """
     controller = _Controller(gains, setpoint_degC, start_percent, limits)
     span = span_s or horizon_s(process, gains)
     start = setpoint_degC, start_percent
-    load = load_percent, forward_percent
-    time_s, pv, op = _run(process, controller, start, span, lambda _: load)
+    load, forward = (
+        each if isinstance(each, Course) else Course(each)
+        for each in (load_percent, forward_percent)
+    )
+    time_s, pv, op = _run(
+        process, controller, start, span, lambda now_s: (load.at(now_s), forward.at(now_s))
+    )
     judged = figures(time_s, pv, setpoint_degC, band_degC)
     return Preview(time_s, pv, op, setpoint_degC, judged)

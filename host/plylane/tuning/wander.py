@@ -107,6 +107,12 @@ def find_wander(
     ratio = float(np.exp(best.x))
     variance = noise(ratio)
     share = min(float(np.sqrt(ratio * variance)), SHARE_MOST)
-    all_of_it = np.column_stack([share * columns, COUPLING * aside]) / np.sqrt(variance)
-    basis, size = _parts(all_of_it)
+    return known_wander(columns, aside, share, float(np.sqrt(variance)))
+
+
+def known_wander(columns: Floats, aside: Floats, share: float, noise_degC: float) -> Wander:
+    """Wandering of `columns` (n, k) that is known to be so strong, beside noise of the PV; `aside`
+    (n, m) as in `find_wander`.
+    """
+    basis, size = _parts(np.column_stack([share * columns, COUPLING * aside]) / noise_degC)
     return Wander(basis, 1.0 - 1.0 / np.sqrt(1.0 + size**2), share)

@@ -100,7 +100,7 @@ def held_line(tuning: ZoneTuning | None) -> Said:
     held = tuning.held
     text = (
         f"in force: kp {held.kp_percent_per_degC:.2f}  ti {held.ti_s:.1f}  td {held.td_s:.1f}"
-        f"  forward {held.feed_forward_percent_per_mm_s:.2f}"
+        f"  forward {held.forward_text}"
     )
     last = {check.verdict.kind: check.verdict.passed for check in tuning.checks}
     words = [
