@@ -39,11 +39,12 @@ _NAMES = {alarm.number: alarm.name.replace("_", " ") for alarm in HOST_ALARMS}
 _NUMBERS = {name: number for number, name in _NAMES.items()}
 RAISED, OVER, ACKNOWLEDGED = "alarm", "alarm_over", "alarm_acknowledged"
 """Kinds of the journal's lines that tell of these alarms."""
-_CODES = {
-    RAISED: EventCode.ALARM_RAISED,
-    OVER: EventCode.ALARM_CLEARED,
-    ACKNOWLEDGED: EventCode.ALARM_ACKNOWLEDGED,
+_TOLD = {
+    RAISED: (EventCode.ALARM_RAISED, ""),
+    OVER: (EventCode.ALARM_CLEARED, ": over"),
+    ACKNOWLEDGED: (EventCode.ALARM_ACKNOWLEDGED, ": acknowledged"),
 }
+"""By kind: the head's event of the same meaning, and what the line says behind the name."""
 EVERY_HOST_ALARM = sum(1 << alarm.number for alarm in HOST_ALARMS)
 
 
@@ -86,7 +87,7 @@ class HostAlarms:
         for number, lanes in alarms.items():
             for lane in range(LANES):
                 if lanes >> lane & 1:
-                    self._note(kind, _NAMES[number], lane + 1)
+                    self._note(kind, f"{_NAMES[number]}{_TOLD[kind][1]}", lane + 1)
 
     def lanes_of(self, *numbers: int) -> int:
         """A bit for each lane that one of these alarms concerns now."""
@@ -99,7 +100,10 @@ class HostAlarms:
 
 def alarm_event(entry: Entry) -> Event | None:
     """What a line of the journal tells of these alarms, in the form of the head's events."""
-    code, number = _CODES.get(entry.kind), _NUMBERS.get(entry.text)
-    if code is None or number is None or entry.lane is None:
+    if entry.kind not in _TOLD or entry.lane is None:
+        return None
+    code, behind = _TOLD[entry.kind]
+    number = _NUMBERS.get(entry.text.removesuffix(behind))
+    if number is None:
         return None
     return Event(0, code, number << 8 | entry.lane - 1, 0, entry.time_s)

@@ -201,10 +201,10 @@ def test_a_lane_asks_until_it_gets_its_strip_however_slow_the_feed_becomes() -> 
     watch.load(0, 500.0)
     watch.on_snapshot(lamp_snapshot(9.0, State.EXECUTE, 110.0, speed=25.0))
     assert alarms.active == 0
-    assert notes[1:] == [("alarm_over", "strip ends soon", 1)]
+    assert notes[1:] == [("alarm_over", "strip ends soon: over", 1)]
     alarms.acknowledge(1 << STRIP_ENDS_SOON)
     alarms.acknowledge(1 << STRIP_ENDS_SOON)
-    assert notes[2:] == [("alarm_acknowledged", "strip ends soon", 1)]
+    assert notes[2:] == [("alarm_acknowledged", "strip ends soon: acknowledged", 1)]
     watch.load(0, 0.0)
     watch.on_snapshot(lamp_snapshot(10.0, State.EXECUTE, 111.0, speed=25.0))
     assert alarms.active == 1 << STRIP_ENDS_SOON

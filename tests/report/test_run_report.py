@@ -245,9 +245,11 @@ class TestWholeRun:
 
 def test_alarms_of_the_host_stand_beside_the_heads(tmp_path: Path) -> None:
     recorder = record(tmp_path / "run", replace_info())
-    told = [(1.0, "alarm", 2), (1.2, "alarm", 4), (2.0, "alarm_over", 2)]
-    told += [(2.5, "alarm_acknowledged", 2), (3.0, "alarm", 2)]
-    recorder.on_journal([Entry(at, kind, lane, "strip ends soon") for at, kind, lane in told])
+    told = [(1.0, "alarm", 2, ""), (1.2, "alarm", 4, ""), (2.0, "alarm_over", 2, ": over")]
+    told += [(2.5, "alarm_acknowledged", 2, ": acknowledged"), (3.0, "alarm", 2, "")]
+    recorder.on_journal(
+        [Entry(at, kind, lane, f"strip ends soon{behind}") for at, kind, lane, behind in told]
+    )
     recorder.on_journal([Entry(1.3, "alarm", 2, "of a later version")])
     recorder.close("complete")
     page = Page(run_page(Recording.open(tmp_path / "run")))

@@ -30,7 +30,7 @@ from plylane.head.snapshot import Snapshot
 from plylane.host_alarms import STRIP_ENDS_SOON
 from plylane.screens import MonitorApp
 from plylane.screens.confirm import Confirm
-from plylane.screens.decide import CAUTION, Kind, state_word
+from plylane.screens.decide import CAUTION, Kind, state_sentence, state_word
 from plylane.screens.help import Help
 from plylane.screens.monitor import SPANS_S, Monitor
 from plylane.screens.pictures import Topic
@@ -71,6 +71,22 @@ def each(snapshots: list[Snapshot]) -> list[list[str]]:
 
 
 class TestWhatIsSeen:
+    def test_every_states_sentence_is_seen_whole(self) -> None:
+        states = [state for state in State if state_sentence(state)]
+        for state, screen in zip(
+            states, each([snapshot_at(2.0, state=s) for s in states]), strict=True
+        ):
+            assert state_sentence(state) in "\n".join(screen)
+
+    def test_a_run_without_a_plan_says_so(self) -> None:
+        async def script(pilot: Pilot[Any]) -> list[str]:
+            await pilot.press("n")
+            await pilot.pause()
+            return [notice.message for notice in pilot.app._notifications]
+
+        (said,) = drive(MonitorApp(running()), script)
+        assert said.startswith("This run has no plan")
+
     @SIZES
     def test_everything_of_a_run(self, size: tuple[int, int]) -> None:
         live = running()

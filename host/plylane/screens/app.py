@@ -159,6 +159,9 @@ class PlylaneApp(App[None]):
         """The plan of this run over the Monitor."""
         if self._plan is not None:
             self._show_plan(self._plan)
+        elif self.live is not None:
+            say = "This run has no plan: plylane monitor --plan FILE runs one."
+            self.notify(say, severity="warning")
 
     def _show_plan(self, plan: CordPlan) -> None:
         from plylane.screens.plan import Plan  # brings scipy along: not needed before

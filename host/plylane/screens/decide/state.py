@@ -13,7 +13,7 @@ AT_REST = frozenset({State.STOPPED, State.IDLE, State.COMPLETE, State.ABORTED})
 _SENTENCES = {
     State.CLEARING: "Clearing what made the head abort.",
     State.STOPPED: "At rest. Reset makes the head ready for a run.",
-    State.STARTING: "Bringing the zones to their setpoints; feeding follows by itself.",
+    State.STARTING: "Heating to the setpoints; feeding follows by itself.",
     State.IDLE: "Ready; zones heat by their modes. Start feeds.",
     State.EXECUTE: "Feeding.",
     State.STOPPING: "Bringing the feed to rest to end the run.",
@@ -21,10 +21,10 @@ _SENTENCES = {
     State.ABORTED: "Aborted. Find the cause, make safe, then clear.",
     State.HOLDING: "Bringing the feed to rest.",
     State.HELD: "Feed at rest, zones at standby. Unhold goes on.",
-    State.UNHOLDING: "Bringing the zones back to their setpoints; feeding follows.",
+    State.UNHOLDING: "Back to the setpoints; feeding follows by itself.",
     State.RESETTING: "Getting ready.",
     State.COMPLETING: "Length reached; coming to rest.",
-    State.COMPLETE: "Run complete. Reset makes the head ready for the next.",
+    State.COMPLETE: "Complete. Reset makes the head ready for the next.",
 }
 
 _STATE_KINDS = {
