@@ -102,7 +102,7 @@ class PlylaneApp(App[None]):
         if action == "calibrate":
             return isinstance(self.screen, Monitor) and self._calibrator is not None
         if action == "plan":
-            return isinstance(self.screen, Monitor) and self._plan is not None
+            return isinstance(self.screen, Monitor)
         return True
 
     def action_now(self, name: str) -> None:
@@ -159,7 +159,7 @@ class PlylaneApp(App[None]):
         """The plan of this run over the Monitor."""
         if self._plan is not None:
             self._show_plan(self._plan)
-        elif self.live is not None:
+        else:
             say = "This run has no plan: plylane monitor --plan FILE runs one."
             self.notify(say, severity="warning")
 
