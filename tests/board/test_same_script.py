@@ -43,6 +43,7 @@ from plylane_twin.stand import Stand
 
 LENGTH_MM = 60.0
 SPEED_MM_S = 20.0
+FIRST, LATER, AFTER_MM = 0.5, 2.0, 30.0  # feed-forward, %/(mm/s)
 
 
 @dataclass(frozen=True)
@@ -98,7 +99,10 @@ def play(stand: Stand) -> Script:
     script.write(200, "command.command", Command.RESET)
     script.write(440, "guards.settle_time_s", 0)  # a start that has nothing to wait for
     script.write(520, "zone_settings.band_degC", 5.0, 0)
-    script.write(600, "zone.setpoint_degC", 25.0, 0)
+    script.write(540, "zone_settings.feed_forward_first_percent_per_mm_s", FIRST, 0)
+    script.write(560, "zone_settings.feed_forward_percent_per_mm_s", LATER, 0)
+    script.write(580, "zone_settings.feed_forward_after_mm", AFTER_MM, 0)
+    script.write(620, "zone.setpoint_degC", 25.0, 0)
     script.write(640, "zone.mode", ZoneMode.AUTOMATIC, 0)
     script.write(680, "zone.manual_op_percent", 12.5, 1)
     script.write(720, "zone.mode", ZoneMode.MANUAL, 1)
@@ -188,6 +192,18 @@ def test_process_values_agree_within_the_noise(both: tuple[Script, Script], at_m
     twin, board = (script.samples[at_ms].zones for script in both)
     for zone in range(2):
         assert board[zone].pv_degC == pytest.approx(twin[zone].pv_degC, abs=0.1)
+
+
+def test_both_go_over_to_the_later_feed_forward(both: tuple[Script, Script]) -> None:
+    """6 %/degC on PVs that agree within 0.1 degC, and the integral of that."""
+    early, late = ([script.samples[at_ms] for script in both] for at_ms in (2000, 3000))
+    assert all(each.telemetry.feed_position_mm < AFTER_MM for each in early)
+    assert all(each.telemetry.feed_position_mm > AFTER_MM for each in late)
+    for ours, theirs in (early, late):
+        assert ours.zones[0].op_percent == pytest.approx(theirs.zones[0].op_percent, abs=1.5)
+    for before, after in zip(early, late, strict=True):
+        more = after.zones[0].op_percent - before.zones[0].op_percent
+        assert more == pytest.approx((LATER - FIRST) * SPEED_MM_S, abs=3.0)
 
 
 def test_feeding_ends_in_complete(both: tuple[Script, Script]) -> None:

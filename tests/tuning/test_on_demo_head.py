@@ -19,6 +19,7 @@ NOMINAL_MM_S = 14.0
 OVERSHOOT_MOST_DEGC, BAND_DEGC, LESS = 1.5, 0.5, 0.70
 SEEDS = [7, 23]
 WARM_S, FEED_S, BASE_S = 720.0, 240.0, 60.0
+START_S = 60.0  # a feed start is felt for so long
 SMOOTH = 50  # samples, 5 s: a disturbance is not the converter's noise
 
 
@@ -57,16 +58,7 @@ def runs(gains: list[GainsInHead]) -> Runs:
 def heated_and_fed(
     gains: list[GainsInHead], seed: int, forward: bool
 ) -> tuple[np.ndarray, np.ndarray]:
-    rig = TuneRig(seed=seed)
-    watch = Watch(rig)
-    rig.idle()
-    for zone, held in enumerate(gains):
-        for name, value in held.named():
-            rig.write(f"zone_settings.{name}", value, zone)
-        if not forward:
-            rig.write("zone_settings.feed_forward_percent_per_mm_s", 0.0, zone)
-        rig.automatic(zone, SETPOINTS[zone])
-    rig.go(WARM_S)
+    rig, watch = heated(gains, seed, forward)
     warming = np.array(watch.rows)
     rig.write("feed.source", FeedSource.SET_SPEED)
     rig.write("feed.speed_mm_s", NOMINAL_MM_S)
@@ -76,6 +68,20 @@ def heated_and_fed(
     rows = np.array(watch.rows)
     began_s = rows[np.argmax(rows[:, 1] > 0.0), 0]
     return warming, rows[rows[:, 0] > began_s - BASE_S]
+
+
+def heated(gains: list[GainsInHead], seed: int, forward: bool) -> tuple[TuneRig, Watch]:
+    """A head started cold, twelve minutes later."""
+    rig = TuneRig(seed=seed)
+    watch = Watch(rig)
+    rig.idle()
+    for zone, held in enumerate(gains):
+        for name, value in held.named():
+            none = name.startswith("feed_forward") and not forward
+            rig.write(f"zone_settings.{name}", 0.0 if none else value, zone)
+        rig.automatic(zone, SETPOINTS[zone])
+    rig.go(WARM_S)
+    return rig, watch
 
 
 def disturbance(rows: np.ndarray, column: int) -> float:
@@ -114,22 +120,62 @@ def test_a_feed_start_disturbs_the_guide_far_less_with_feed_forward(runs: Runs, 
         assert disturbance(with_it, column) <= (1.0 - LESS) * disturbance(without, column)
 
 
-def test_the_nip_is_hardly_disturbed_at_all(runs: Runs) -> None:
-    """The stack leaves the guide as hot as the nip nearly is: there is little to feed forward."""
-    assert disturbance(runs(7, False)[1], 3) < 0.2
-    assert disturbance(runs(7, True)[1], 3) < 0.2
-
-
-def test_no_feed_forward_takes_most_off_the_nip(gains: list[GainsInHead]) -> None:
-    """Why the nip misses the guide's 70 %: hot strip comes first, cool strip seconds later, while a
-    feed-forward heats at once. By the block's true temperature, for half to all of what holds it.
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("zone", [0, 1])
+def test_a_feed_start_disturbs_each_zone_far_less(
+    gains: list[GainsInHead], runs: Runs, seed: int, zone: int
+) -> None:
+    """Against the same head with the same supply and noise, left standing: what is different then
+    is the feed's doing, all four minutes long. The nip is moved by little more than the supply's
+    drift moves it anyway.
     """
-    needed = 1.03 / 40.0 * 100.0 / NOMINAL_MM_S  # balance of the stack, docs/tuning.md
-    left = []
-    for share in (0.0, 0.5, 0.75, 1.0):
-        nip = gains[1].with_feed_forward(share * needed).rounded()
-        left.append(disturbance(heated_and_fed([gains[0], nip], 7, True)[1], 5))
-    assert (1.0 - LESS) * left[0] < min(left[1:]) < left[0]
+    standing = left_standing(gains, seed)
+    for column in (2 + zone, 4 + zone):
+        without, with_it = (
+            caused(runs(seed, forward)[1], standing, column) for forward in (False, True)
+        )
+        assert without > (0.4, 0.09)[zone]
+        assert with_it <= (1.0 - LESS) * without
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_the_nip_gains_as_much_while_the_start_lasts(runs: Runs, seed: int) -> None:
+    """Held against its own mean before, as long as the start is felt."""
+    without, with_it = (starting(runs(seed, forward)[1]) for forward in (False, True))
+    for column in (3, 5):
+        assert disturbance(with_it, column) <= (1.0 - LESS) * disturbance(without, column)
+
+
+def starting(rows: np.ndarray) -> np.ndarray:
+    """Until a minute of feeding."""
+    began_s = rows[np.argmax(rows[:, 1] > 0.0), 0]
+    return np.asarray(rows[rows[:, 0] < began_s + START_S])
+
+
+def left_standing(gains: list[GainsInHead], seed: int) -> np.ndarray:
+    """Rows of the same head that never feeds."""
+    rig, watch = heated(gains, seed, True)
+    rig.go(FEED_S)
+    return np.array(watch.rows)
+
+
+def caused(rows: np.ndarray, standing: np.ndarray, column: int) -> float:
+    """Farthest that five-second means get from those of the head left standing, degC."""
+    fed = rows[(rows[:, 1] > 0.0) & (rows[:, 0] < standing[-1, 0])]
+    assert np.ptp(fed[:, 0]) > 0.9 * FEED_S
+    apart = fed[:, column] - np.interp(fed[:, 0], standing[:, 0], standing[:, column])
+    return float(np.abs(np.convolve(apart, np.ones(SMOOTH) / SMOOTH, "valid")).max())
+
+
+def test_the_nip_is_heated_when_the_cool_strip_comes(gains: list[GainsInHead]) -> None:
+    """Balance of the stack, docs/tuning.md: at rest the nip gives it 1.03 W of 40 at 14 mm/s; the
+    strip that stood in the guide's 80 mm brings heat, and has passed the nip after 80 to 100.
+    """
+    nip = gains[1]
+    needed = 1.03 / 40.0 * 100.0 / NOMINAL_MM_S
+    assert nip.feed_forward_percent_per_mm_s == pytest.approx(needed, rel=0.3)
+    assert nip.feed_forward_first_percent_per_mm_s < 0.0
+    assert 80.0 <= nip.feed_forward_after_mm <= 100.0
 
 
 def test_feed_forward_is_the_heat_that_the_stack_carries_off(gains: list[GainsInHead]) -> None:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 
-from plylane.tuning import Gains, Process, figures, load_preview, setpoint_preview
+from plylane.tuning import Course, Gains, Process, figures, load_preview, setpoint_preview
 from plylane.tuning.preview import LOOP_S, _Plant
 from plylane_twin._core import ffi, lib
 
@@ -16,8 +18,8 @@ GAINS = Gains(8.0, 60.0, 3.0, 0.8)
 def run_core(
     start: tuple[float, float],
     setpoint: float,
-    load: float,
-    forward: float,
+    load: Callable[[float], float],
+    forward: Callable[[float], float],
     count: int,
     limits: tuple[float, float] = (0.0, 100.0),
 ) -> tuple[np.ndarray, np.ndarray]:
@@ -33,14 +35,15 @@ def run_core(
     plant = _Plant(PROCESS, start[1], LOOP_S)
     base = start[0] - PROCESS.gain * start[1]
     pv, op, pvs, ops = start[0], start[1], [], []
-    for _ in range(count):
+    for number in range(count):
+        now_s = number * LOOP_S
         low, high = limits
         held = op >= high if pv < setpoint else op <= low
         gains.ki = 0.0 if held else GAINS.ki
-        op = lib.pid_step(pid, gains, setpoint, pv, forward, LOOP_S)
+        op = lib.pid_step(pid, gains, setpoint, pv, forward(now_s), LOOP_S)
         pvs.append(pv)
         ops.append(op)
-        pv = base + plant.step(op + load)
+        pv = base + plant.step(op + load(now_s))
     return np.array(pvs), np.array(ops)
 
 
@@ -49,15 +52,27 @@ def test_setpoint_step_is_what_the_heads_controller_does(setpoint: float) -> Non
     preview = setpoint_preview(
         PROCESS, GAINS, start_degC=60.0, setpoint_degC=setpoint, start_percent=31.0, span_s=400.0
     )
-    pv, op = run_core((60.0, 31.0), setpoint, 0.0, 0.0, len(preview.time_s))
+    pv, op = run_core((60.0, 31.0), setpoint, never, never, len(preview.time_s))
     assert preview.time_s[1] == pytest.approx(LOOP_S)
     # single against double precision
     assert preview.pv_degC == pytest.approx(pv, abs=2e-3)
     assert preview.op_percent == pytest.approx(op, abs=0.05)
 
 
-@pytest.mark.parametrize(("load", "forward"), [(-15.0, 0.0), (-15.0, 15.0), (20.0, 0.0)])
-def test_load_step_is_what_the_heads_controller_does(load: float, forward: float) -> None:
+def never(_: float) -> float:
+    return 0.0
+
+
+@pytest.mark.parametrize(
+    ("load", "forward"),
+    [
+        (Course(-15.0), Course(0.0)),
+        (Course(-15.0), Course(15.0)),
+        (Course(20.0), Course(0.0)),
+        (Course(-15.0, 5.0, 6.0), Course(14.0, -4.0, 7.0)),
+    ],
+)
+def test_load_is_met_as_by_the_heads_controller(load: Course, forward: Course) -> None:
     preview = load_preview(
         PROCESS,
         GAINS,
@@ -67,7 +82,7 @@ def test_load_step_is_what_the_heads_controller_does(load: float, forward: float
         forward_percent=forward,
         span_s=300.0,
     )
-    pv, op = run_core((110.0, 73.0), 110.0, load, forward, len(preview.time_s))
+    pv, op = run_core((110.0, 73.0), 110.0, load.at, forward.at, len(preview.time_s))
     assert preview.pv_degC == pytest.approx(pv, abs=2e-3)
     assert preview.op_percent == pytest.approx(op, abs=0.05)
 

@@ -33,7 +33,9 @@ SETTINGS: Mapping[str, float | list[float]] = {
     "zone_settings.kp_percent_per_degC": [36.0, 34.0],
     "zone_settings.ti_s": [31.0, 27.0],
     "zone_settings.td_s": [0.0, 0.0],
-    "zone_settings.feed_forward_percent_per_mm_s": [1.42, 0.12],
+    "zone_settings.feed_forward_first_percent_per_mm_s": [0.45, -0.11],
+    "zone_settings.feed_forward_after_mm": [50.0, 88.0],
+    "zone_settings.feed_forward_percent_per_mm_s": [1.48, 0.16],
 }
 
 

@@ -32,8 +32,12 @@ TRIALS = 60
 """Lags tried before the best is refined."""
 NOISE_ROUNDS = 3
 STANDING_MM_S = 0.01
-SURE = 2.0
-"""Standard errors by which two parts have to differ, and the lag from none."""
+LEFT_S = 6.0
+"""About how long strip left in a zone at a stop goes on warming up."""
+WAY_MOST_MM = 300.0
+"""Longer than all heated zones together: later than after this way only drift is found."""
+SURE = 4.0
+"""Standard errors by which two parts have to differ, and the way from none: many are tried."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -143,6 +147,8 @@ class _Fits:
             return float(np.sum(self._solve(two, lag_s, wander)[1] ** 2))
 
         most_s = min(self.lags_s[0], self.record.span_s / 4.0)
+        if two:
+            most_s = min(most_s, WAY_MOST_MM / float(self._after.max()))
         trials, step_s = np.linspace(0.0, most_s, TRIALS, retstep=True)
         near_s = min(trials, key=left)
         around = max(0.0, near_s - step_s), min(most_s, near_s + step_s)
@@ -151,9 +157,8 @@ class _Fits:
     def _wander(self, noise_degC: float) -> Wander:
         time_s, others = self.record.time_s, self.record.others_degC
         felt = [response(Steps.of(time_s, each), self.lags_s[:1], 0.0, time_s) for each in others]
-        return known_wander(
-            self._drifts, np.array(felt).reshape(len(felt), -1).T, self.share, noise_degC
-        )
+        aside = np.column_stack(felt) if felt else np.zeros((len(time_s), 0))
+        return known_wander(self._drifts, aside, self.share, noise_degC)
 
     @cached_property
     def _drifts(self) -> Floats:
@@ -173,21 +178,22 @@ class _Fits:
 
     def _parts(self, two: bool, lag_s: float) -> list[Floats]:
         """Responses (n). Of one part: to the feed, late by the lag. Of two: to the feed with its
-        starts late by the lag and everything else felt at once; to the rest of it; and to strip
-        left in the zone at a stop, a pulse as long as the lag and of any height.
+        starts late by the lag and everything else felt at once; to the rest of it. Of both: to
+        strip left in the zone at a stop, a pulse of any height.
         """
-        if not two:
-            return [self._felt(self.feed, lag_s)]
+        parts = self._two_parts(lag_s) if two else [self._felt(self.feed, lag_s)]
+        stop = self._after < STANDING_MM_S
+        if stop.any():
+            stops = Steps(0.0, self.feed.time_s[stop], -self.feed.size[stop])
+            parts.append(self._felt(stops, 0.0) - self._felt(stops, LEFT_S))
+        return parts
+
+    def _two_parts(self, lag_s: float) -> list[Floats]:
         times, before = self.feed.time_s, self._after - self.feed.size
         starts = np.where(before < STANDING_MM_S, times, -np.inf)
         late = np.maximum(times, np.maximum.accumulate(starts) + lag_s)
         felt = self._felt(Steps(self.feed.level, late, self.feed.size), 0.0)
-        parts = [felt, self._felt(self.feed, 0.0) - felt]
-        stop = self._after < STANDING_MM_S
-        if stop.any():
-            stops = Steps(0.0, times[stop], -self.feed.size[stop])
-            parts.append(self._felt(stops, 0.0) - self._felt(stops, lag_s))
-        return parts
+        return [felt, self._felt(self.feed, 0.0) - felt]
 
     @cached_property
     def _after(self) -> Floats:
