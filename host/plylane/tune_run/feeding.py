@@ -60,7 +60,8 @@ def feed_step(
     """Feed from rest at temperature and see how much more output the zone needs; on request write
     that, and check it by a second step, from a creep up to the same speed.
 
-    Strip never stands in the hot guide in between. Ends in Complete.
+    Strip stands in the hot guide for half a minute before a second start, and else never. Ends in
+    Complete.
     """
     return (
         yield from _feeding(
