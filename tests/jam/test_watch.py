@@ -290,6 +290,9 @@ def test_slip_that_grows_is_told_with_its_size() -> None:
     (found,) = FeedWatch().judge(straight(fed, lost, lanes=range(1, 6)))
     assert found.kind == "slip_growing"
     assert found.evidence["rate_percent"] == pytest.approx(10.0, abs=2.0)
+    assert found.evidence["change_percent"] == pytest.approx(10.0, abs=0.5)
+    assert 0.0 < found.evidence["change_sd_percent"] < 2.0
+    assert found.evidence["changed_s"] == pytest.approx(500.0 / 14.0, abs=0.2)
     assert fed[np.searchsorted(np.arange(len(fed)) * 0.02, found.time_s)] - 500.0 < 20.0
 
 

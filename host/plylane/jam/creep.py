@@ -14,6 +14,7 @@ dirt. Slip grows with speed: at a speed above the usual, more of it is allowed.
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -21,6 +22,7 @@ from numpy.typing import NDArray
 
 from plylane.jam.cusum import Ints, last_zero, page_sums
 from plylane.jam.finding import OUTPUT_WHEEL_DIRTY, SLIP_GROWING, STRIP_STUCK, Finding
+from plylane.jam.glr import likeliest_change
 from plylane.jam.lengths import Steps
 from plylane.jam.limits import Limits
 from plylane.jam.residual import MM, PPM, Usual, losses
@@ -235,6 +237,7 @@ class Creep:
             test = int(np.argmax(together))
             start = last_zero(self._sums[test, _CORD], self._sums.shape[2] - 1)
             numbers = _statistic(self._sums[test, _CORD], self._limits.creep[test])
+            numbers |= self._likeliest(_CORD, self._cord_quiet_um)
             return self._finding(SLIP_GROWING, None, max(0, start), usual, numbers)
         alone = self._alone(last)[:, :, 0]
         if alone.any():
@@ -243,11 +246,29 @@ class Creep:
             behind = self._alone_sums[test, lane]
             start = last_zero(behind, len(behind) - 1)
             numbers = _statistic(behind, self._limits.creep_lane[test])
+            numbers |= self._likeliest(1 + lane, self._quiet_um)
             return self._finding(STRIP_STUCK, lane, max(0, start), usual, numbers)
         start = max(0, len(self._points) - 1 - _SHORT_POINTS)
         statistic = float(np.median(sums.wheel[:, -1])) / MM
         numbers = {"statistic_mm": statistic, "threshold_mm": self._limits.wheel / MM}
         return self._finding(OUTPUT_WHEEL_DIRTY, None, start, usual, numbers)
+
+    def _likeliest(self, track: int, quiet_um: int) -> dict[str, float]:
+        """When the track's loss changed and by how much, at the largest likelihood ratio of all
+        changes since anything was told last; the sums only say that it did."""
+        points = self._points[int(np.searchsorted(self._points.fed_um, quiet_um)) :]
+        if len(points) < 3:
+            return {}
+        fed, lost = _losses(points[:1], points[1:])
+        share = lost[track] / (PPM * fed)
+        change = likeliest_change(share, self._limits.wander_per_mm, fed / 1000.0)
+        if change.statistic == 0.0:
+            return {}
+        return {
+            "changed_s": float(points.time_s[change.first]),
+            "change_percent": 100.0 * change.step,
+            "change_sd_percent": 100.0 * abs(change.step) / math.sqrt(change.statistic),
+        }
 
     def _finding(
         self, kind: str, lane: int | None, start: int, usual: Ints, numbers: dict[str, float]

@@ -55,6 +55,8 @@ class Limits:
     wheel_ppm: int
     wheel_clip_ppm: int
     wheel: int
+    wander_per_mm: float
+    """How far a share lost wanders over a millimetre of feed, one standard deviation."""
 
     @classmethod
     def of(cls, settings: WatchSettings, lanes: int) -> Limits:
@@ -88,6 +90,7 @@ class Limits:
             wheel_ppm=round(_WHEEL_ALLOWANCE * PPM),
             wheel_clip_ppm=round(_WHEEL_CLIP * PPM),
             wheel=_sums(_margin_mm(_WHEEL_ALLOWANCE, wheel_mm, settings)),
+            wander_per_mm=wander_mm / math.sqrt(_PER_MM),
         )
 
 
