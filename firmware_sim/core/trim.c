@@ -8,18 +8,26 @@
 #define PPM_PER_UM 48
 #define INTEGRAL_SHIFT 11
 #define LOSS_SHIFT 17      /* of fed * loss: a hop is 2^13 um, the loss counts 2^-4 um */
-#define LEARN 2            /* hop_off_um to loss: 16 of them are a micrometre, an eighth is learned */
-#define ANCHOR_SHARE 16    /* of a lane's distance to the median, taken up in a hop */
-#define SETTLING_SHARE 4   /* the same after a stop */
-#define DRIFT_SHARE 8      /* of the median, into the drift, in a hop */
-#define SHORT_UM 250       /* joints' gaps make lane wheels show too little: 1 mm a metre is given back below this */
+#define FORGET_SHIFT 3     /* an eighth of off_um in a hop; as 16ths of a um it is what the loss learns: a 128th */
+#define ANCHOR_SHIFT 3     /* half of an eighth of a lane's distance to the median, taken up in a hop */
+#define SETTLING_SHIFT 0   /* half of all of it after a stop */
+#define DRIFT_SHIFT 2      /* a quarter of the median, into the drift, in a hop */
+#define SHORT_UM 250       /* joints' gaps make lane wheels show too little: below this, */
+#define GIVEN_BACK 3       /* so many mm a metre are given back, */
+#define FURTHER_UM 400     /* and it may go further than the limit by so much */
 #define LANE_UNIT 8        /* um */
-#define KEPT_SHARE 32      /* of the integral, into what a freeze falls back to, in a hop */
+#define KEPT_SHIFT 5       /* a 32nd of the integral, into what a freeze falls back to, in a hop */
+#define LOSS_STEP 1311     /* of the loss: a percent */
 #define LOSS_OF_HUNDREDTH 13 /* a hundredth of a percent of a hop, in 1/16 um: 13.1 */
 
 static ONE_COPY int32_t within(int32_t value, int32_t most)
 {
     return clamp(value, -most, most);
+}
+
+static ONE_COPY bool beyond(int16_t value, int16_t most)
+{
+    return value > most || value < -most;
 }
 
 static ONE_COPY int16_t moved(int32_t now_um, int32_t *seen_um)
@@ -40,7 +48,7 @@ static int16_t median(int16_t *values, uint8_t count)
             values[at] = values[at - 1u];
         values[at] = value;
     }
-    return (int16_t)((values[(count - 1u) / 2u] + values[count / 2u]) / 2);
+    return (int16_t)((values[(count - 1u) / 2u] + values[count / 2u]) >> 1);
 }
 
 /* Strip less laid length of a lane. */
@@ -60,15 +68,15 @@ static ONE_COPY void look_at_lanes(struct head *head)
     for (uint8_t k = 0; k < lanes; k++)
         sorted[k] = ahead[k] = (int16_t)(uint16_t)(lane_ahead(head, k) - trim->anchor[k]);
     int16_t middle = trim->drift;
-    int16_t share = trim->settled < SET_HOPS ? 1 : SETTLING_SHARE;
+    uint8_t shift = SETTLING_SHIFT;
     if (trim->settled >= SETTLE_HOPS) {
         middle = median(sorted, lanes);
-        share = ANCHOR_SHARE;
-        trim->drift = (int16_t)(trim->drift + (middle - trim->drift) / DRIFT_SHARE);
+        shift = ANCHOR_SHIFT;
+        trim->drift = (int16_t)(trim->drift + ((middle - trim->drift) >> DRIFT_SHIFT));
     }
-    int16_t back = trim->drift < -SHORT_UM / LANE_UNIT ? 1 : 0;
+    int16_t back = trim->drift < -SHORT_UM / LANE_UNIT ? 1 - 2 * GIVEN_BACK : 1; /* the 1 rounds */
     for (uint8_t k = 0; k < lanes; k++)
-        trim->anchor[k] = (uint16_t)(trim->anchor[k] + (uint16_t)((ahead[k] - middle) / share - back));
+        trim->anchor[k] = (uint16_t)(trim->anchor[k] + (uint16_t)((((ahead[k] - middle) >> shift) + back) >> 1));
 }
 
 /* ------------------------------------------------------------------------------------------ doubt */
@@ -86,24 +94,22 @@ static ONE_COPY void believe_lanes(struct trim *trim)
     trim->drift = 0;
 }
 
-static void new_hop(struct trim *trim)
-{
-    trim->hop_fed_um = 0;
-    trim->hop_off_um = 0;
-}
-
 static void wheel_slips(struct trim *trim)
 {
     if (!trim->by_feed)
-        lay(trim, trim->hop_off_um);
+        lay(trim, trim->off_um + trim->hop_off_um);
     trim->by_feed = true;
     trim->doubt = TRIM_STATE_WHEEL_SLIPS;
+    trim->off_um = trim->hop_off_um = 0;
     trim->integral = trim->integral_kept;
     trim->hops = 0;
 }
 
-static void good_hop(struct trim *trim)
+static void end_hop(struct trim *trim)
 {
+    NEAR(trim);
+    int16_t part = (int16_t)(trim->off_um >> FORGET_SHIFT);
+    trim->off_um = (int16_t)(trim->off_um - part);
     if (trim->by_feed) {
         if (++trim->hops >= GOOD_HOPS) {
             trim->by_feed = false;
@@ -111,26 +117,32 @@ static void good_hop(struct trim *trim)
         }
         return;
     }
-    trim->loss += trim->hop_off_um * LEARN;
-    trim->integral_kept += (trim->integral - trim->integral_kept) / KEPT_SHARE;
+    trim->loss = (int16_t)(trim->loss + part);
+    trim->integral_kept += (trim->integral - trim->integral_kept) >> KEPT_SHIFT;
 }
 
 static ONE_COPY void watch_drift(struct head *head)
 {
     struct trim *trim = &head->trim;
     NEAR(trim);
-    int16_t limit = (int16_t)(head->settings.guards.wheel_limit_mm * INT32_C(5) / 4); /* of 0.01 mm, in 8 um */
-    bool far = trim->drift > limit || trim->drift < -limit;
+    uint16_t limit_10um = head->settings.guards.wheel_limit_mm;
+    int16_t limit = (int16_t)(limit_10um + limit_10um / 4u); /* in 8 um */
+    bool far = beyond((int16_t)(trim->drift + FURTHER_UM / 2 / LANE_UNIT), (int16_t)(limit + FURTHER_UM / 2 / LANE_UNIT));
     if (trim->by_feed) {
-        if (far)
-            believe_lanes(trim);
+        if (!far)
+            return;
+        if (trim->drift < 0) { /* so do the lanes: it is the rollers that slip */
+            trim->loss = (int16_t)(trim->loss + LOSS_STEP);
+            trim->hops = GOOD_HOPS;
+        }
+        believe_lanes(trim);
     } else if (trim->doubt == TRIM_STATE_WHEEL_DRIFTS) {
         if (++trim->hops < WATCH_HOPS)
             return;
         trim->hops = 0;
         int16_t change = (int16_t)(trim->drift - trim->drift_from);
         trim->drift_from = trim->drift;
-        if (change > STEADY_UM / LANE_UNIT || change < -STEADY_UM / LANE_UNIT)
+        if (beyond(change, STEADY_UM / LANE_UNIT))
             return;
         believe_lanes(trim);
         trim->doubt = TRIM_STATE_AUTOMATIC;
@@ -148,24 +160,26 @@ static void judge(struct head *head, int16_t fed_um, int16_t off_um)
     NEAR(trim);
     if (fed_um <= 0) { /* at a stop strips give back their slack, backwards nothing is judged */
         trim->settled = 0;
-        new_hop(trim);
         return;
     }
     trim->hop_fed_um = (int16_t)(trim->hop_fed_um + fed_um);
     trim->hop_off_um = (int16_t)(trim->hop_off_um + off_um);
-    bool slips = trim->hop_off_um > SLIP_UM || trim->hop_off_um < -SLIP_UM;
-    if (!slips && trim->hop_fed_um < HOP_UM)
-        return;
-    if (slips)
+    bool ends = trim->hop_fed_um >= HOP_UM;
+    if (ends) {
+        if (trim->settled >= PICK_UP_HOPS)
+            trim->off_um = (int16_t)(trim->off_um + trim->hop_off_um);
+        trim->hop_fed_um = trim->hop_off_um = 0;
+    }
+    if (beyond(trim->hop_off_um, SLIP_UM) || beyond(trim->off_um, CREEP_UM))
         wheel_slips(trim);
-    else
-        good_hop(trim);
+    if (!ends)
+        return;
+    end_hop(trim);
     look_at_lanes(head);
     if (trim->settled < SETTLE_HOPS)
-        trim->settled = (uint8_t)(trim->settled + (trim->hop_fed_um >= HOP_UM));
+        trim->settled++;
     else
         watch_drift(head);
-    new_hop(trim);
 }
 
 /* ------------------------------------------------------------------------------------------- loop */
@@ -197,7 +211,7 @@ static void look(struct head *head)
         trim->settled = 0;
         return;
     }
-    trim->rest += fed_um * trim->loss;
+    trim->rest += (int32_t)fed_um * trim->loss;
     int16_t expected_um = (int16_t)(fed_um - (int16_t)(trim->rest >> LOSS_SHIFT));
     trim->rest &= (INT32_C(1) << LOSS_SHIFT) - 1;
     trim->error_um += master_um;
@@ -268,7 +282,7 @@ void trim_start(struct head *head)
     struct trim *trim = &head->trim;
     NEAR(trim);
     memset(trim, 0, sizeof *trim);
-    trim->loss = head->settings.machine.expected_slip_percent * INT32_C(LOSS_OF_HUNDREDTH);
+    trim->loss = (int16_t)(head->settings.machine.expected_slip_percent * LOSS_OF_HUNDREDTH);
     trim->integral = trim->integral_kept = (int32_t)head->live.feed.trim_ppm * (INT32_C(1) << INTEGRAL_SHIFT);
     trim->doubt = TRIM_STATE_AUTOMATIC;
 }

@@ -5,16 +5,19 @@
  * four times that, so well damped. Lengths, not times: the speed does not matter and a stop stops the loop too. All whole
  * numbers.
  *
- * Doubt. The feed less the loss through slip, as learned over 130 mm, says what the output wheel should show. Where
- * they part by more than SLIP_UM within a hop of 8 mm, the wheel is in doubt: what it lost in that hop is given back, from then
- * on the feed stands in for it and the trim stays as it was before the hop, until GOOD_HOPS hops in a row agree.
- * A hop may be up to 6 % off: run-out 1 %, a count, the rotor's lag and 3 % of unlearned slip together.
+ * Doubt. The feed less the loss through slip, as learned, says what the output wheel should show. The wheel is in doubt
+ * where they part by more than SLIP_UM within a hop of 8 mm, or by more than CREEP_UM in all hops together, of which an
+ * eighth is forgotten in each. Then what it lost is given back, from then on the feed stands in for it and the trim is its
+ * mean of before, until GOOD_HOPS hops in a row agree. The loss learns a 128th of that sum in a hop, so a step of the
+ * slip by s makes the sum 48 mm * s: some 2 % is the least that is seen, depending on where the run-out is. As strips
+ * are picked up after a stop the rollers slip some 0.5 mm more: PICK_UP_HOPS are left out of the sum. If the lane wheels then
+ * fall behind the feed too, it is the rollers that slip: the loss goes up by a percent and the wheel is trusted again.
  *
  * Drift. Dirt on the wheel is too slow for that. The lane wheels are the witness: the median over the lanes of strip
  * length less laid length, each lane with an anchor of its own that follows the median over 130 mm; so joints, and the longer
  * ways of outer lanes in a curve, are forgotten. Lane wheels do not tell their direction, and strips give back their slack at a
- * stop: after each stop the anchors are set anew so that the drift stays what it was. Beyond guards.wheel_limit_mm
- * the trim freezes; over each metre from then on the drift's change is looked at, and once it is less than
+ * stop: for SETTLE_HOPS after each stop the anchors are set anew so that the drift stays what it was. Beyond guards.wheel_limit_mm
+ * (joints' gaps make lane wheels show too little: FURTHER_UM more that way) the trim freezes; over each metre from then on the drift's change is looked at, and once it is less than
  * STEADY_UM the wheel is trusted again and the lanes' word is taken for what went missing. */
 #ifndef PLYLANE_TRIM_H
 #define PLYLANE_TRIM_H
@@ -26,9 +29,10 @@
 
 #define HOP_UM 8192
 #define SLIP_UM 500
-#define GOOD_HOPS 6u
-#define SETTLE_HOPS 16u
-#define SET_HOPS 6u
+#define CREEP_UM 900
+#define GOOD_HOPS 10u
+#define PICK_UP_HOPS 2u
+#define SETTLE_HOPS 12u
 #define WATCH_HOPS 128u /* a metre */
 #define STEADY_UM 500
 #define ERROR_MAX_UM 2000
@@ -41,10 +45,11 @@ struct trim {
     int32_t fed_seen_um;        /* positions at the last look */
     int32_t wheel_seen_um;
     int32_t master_seen_um;
-    int32_t loss;               /* of a hop through slip, 1/16 um */
     int32_t rest;               /* of the loss: 0..131071 */
+    int16_t loss;               /* of a hop through slip, 1/16 um: up to a quarter of it, far beyond feed_mismatch */
     int16_t hop_fed_um;
     int16_t hop_off_um;         /* what the wheel shows too little in this hop */
+    int16_t off_um;             /* and in those before, each hop an eighth of it forgotten */
     int16_t drift;              /* lane wheels less laid length, 8 um */
     int16_t drift_from;         /* when the metre under watch began */
     uint16_t anchor[LANES];     /* of a lane, 8 um, wraps */

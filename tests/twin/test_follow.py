@@ -63,7 +63,8 @@ def test_the_speed_alone_would_not_do() -> None:
     [
         ('kind = "output_wheel_stuck"\nfor_s = 0.4', TrimState.WHEEL_SLIPS),
         ('kind = "output_wheel_slip"\nslip_percent = 30.0\nfor_s = 1.0', TrimState.WHEEL_SLIPS),
-        ('kind = "output_wheel_slip"\nslip_percent = 4.0\nfor_s = 100.0', TrimState.WHEEL_DRIFTS),
+        ('kind = "output_wheel_slip"\nslip_percent = 4.0\nfor_s = 100.0', TrimState.WHEEL_SLIPS),
+        ('kind = "output_wheel_slip"\nslip_percent = 1.0\nfor_s = 60.0', TrimState.WHEEL_DRIFTS),
         (
             'kind = "output_wheel_dirty"\ndiameter_percent = 2.0\nover_mm = 2000\nfor_s = 100.0',
             TrimState.WHEEL_DRIFTS,
@@ -90,6 +91,71 @@ def test_trim_freezes_before_the_cord_is_2_mm_off_says_why_and_thaws(fault, stat
     follows.follow(robot, robot.position_mm + 3000.0)
     assert trim_state(follows) == TrimState.AUTOMATIC
     assert not follows.alarms & {"wheel_slips", "wheel_drifts"}
+
+
+def off_until_frozen(follows: Follower, path: RobotPath, from_mm: float) -> float:
+    """The most that cord and path part from `from_mm` on until the trim freezes, mm."""
+    robot, worst = follows.robot(path), 0.0
+    robot.go()
+    follows.follow(robot, from_mm - 20.0)
+    assert trim_state(follows) == TrimState.AUTOMATIC and not follows.alarms
+    while trim_state(follows) == TrimState.AUTOMATIC:
+        robot.advance(20)
+        worst = max(worst, abs(follows.cord_mm - robot.position_mm))
+        assert robot.position_mm < from_mm + 600.0, "not noticed"
+    return worst
+
+
+SLIPS = (2.0, 3.0, 4.0, 5.0, 8.0, 15.0, 40.0)
+
+
+@pytest.mark.parametrize(
+    "fault",
+    [
+        *(f'kind = "output_wheel_slip"\nslip_percent = {slip}' for slip in SLIPS),
+        'kind = "output_wheel_stuck"',
+        'kind = "output_wheel_dirty"\ndiameter_percent = 5.0',
+    ],
+)
+def test_the_freeze_comes_before_2_mm_whatever_the_seed_and_the_wheels_place(fault) -> None:
+    for seed in range(1, 9):
+        at_mm = 500.0 + 62.8 / 8 * seed  # all around the wheel's run-out
+        follows = follower(f"{fault}\nat_output_mm = {at_mm}", seed=seed)
+        assert off_until_frozen(follows, STRAIGHT, at_mm) < 2.0, seed
+
+
+@pytest.mark.parametrize("after_stop_mm", [-15.0, 2.0, 40.0])
+def test_a_wheel_that_begins_to_slip_about_a_stop_is_found_before_2_mm(after_stop_mm) -> None:
+    """Strips settle then, so the lane wheels are no witness; the robot of lamp_path stops at 794."""
+    at_mm = 794.25 + after_stop_mm
+    for seed in range(1, 5):
+        fault = f'kind = "output_wheel_slip"\nslip_percent = 3.0\nat_output_mm = {at_mm}'
+        follows = follower(fault, seed=seed)
+        assert off_until_frozen(follows, lamp_path(2000.0), at_mm) < 2.0, seed
+
+
+def test_slip_too_little_to_be_seen_about_a_stop_stays_within_what_the_lanes_allow() -> None:
+    """1.5 % from the stop on: a tenth of a metre of it, the lane wheels' limit and their lag."""
+    follows = follower('kind = "output_wheel_slip"\nslip_percent = 1.5\nat_output_mm = 794.25')
+    assert off_until_frozen(follows, lamp_path(2000.0), 794.25) < 4.0
+
+
+@pytest.mark.parametrize("slip_percent", [2.5, 4.0])
+def test_rollers_that_begin_to_slip_are_not_taken_for_the_wheel_for_long(slip_percent) -> None:
+    """All at once, as no film grows: in doubt at first, until the lane wheels fall behind too."""
+    follows = follower(f'kind = "film"\nslip_percent = {slip_percent}\nat_output_mm = 1000.0')
+    laid = follows.follow(follows.robot(STRAIGHT), 2500.0)
+    assert np.abs(laid.error_mm()).max() < 7.0
+    assert np.abs(laid.error_mm(after_mm=1600.0)).max() < 2.5
+    assert trim_state(follows) == TrimState.AUTOMATIC and not follows.alarms
+
+
+def test_dirt_as_the_plant_gathers_it_is_found_before_2_mm() -> None:
+    """A hundred times as quick as the plant's own 0.01 % a metre, so that it takes metres."""
+    clean = "output_burst_slip_percent = 0.0\noutput_dirt_max_percent = 5.0\n"
+    follows = Follower(Twin(scenario(f"{clean}output_dirt_percent_per_m = 1.0"), 7))
+    assert off_until_frozen(follows, STRAIGHT, 220.0) < 2.0
+    assert trim_state(follows) == TrimState.WHEEL_DRIFTS
 
 
 def test_a_wheel_that_stays_stuck_ends_in_the_hard_guards_hold() -> None:
