@@ -505,7 +505,7 @@ static void change_mode(struct head *head)
     feed->moving_drives = fitted(head);
 }
 
-static void move_master(struct head *head)
+static ONE_COPY void move_master(struct head *head)
 {
     struct feed *feed = &head->feed;
     NEAR(feed);
@@ -531,7 +531,7 @@ static void shear_let_go(struct head *head)
     port_shear(head->port, 0);
 }
 
-static void shear_fire(struct head *head)
+static ONE_COPY void shear_fire(struct head *head)
 {
     head->feed.shear_state = 0;
     head->feed.shear_ms = SHEAR_ON_MS;

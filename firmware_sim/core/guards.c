@@ -257,7 +257,7 @@ static void watch_dwell(struct head *head)
 /* ----------------------------------------------------------------------------------- lengths */
 
 /* The sum forgets over the window: a window's part of it for each window's part of feed. */
-static void watch_mismatch(struct head *head, int16_t fed_um, int16_t lost_um)
+static ONE_COPY void watch_mismatch(struct head *head, int16_t fed_um, int16_t lost_um)
 {
     const struct guards_regs *set = &head->settings.guards;
     NEAR(set);

@@ -20,7 +20,7 @@ static void report_reset(struct head *head)
         alarm_set(head, ALARM_SETTINGS_DAMAGED, 1, true);
 }
 
-ONE_COPY void head_init(struct head *head, const struct port *port, uint8_t reset_cause)
+void head_init(struct head *head, const struct port *port, uint8_t reset_cause)
 {
     memset(head, 0, sizeof *head);
     head->port = port;

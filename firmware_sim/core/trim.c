@@ -94,15 +94,21 @@ static ONE_COPY void believe_lanes(struct trim *trim)
     trim->drift = 0;
 }
 
+static ONE_COPY void freeze(struct trim *trim, uint8_t why)
+{
+    NEAR(trim);
+    trim->doubt = why;
+    trim->integral = trim->integral_kept;
+    trim->hops = 0;
+}
+
 static void wheel_slips(struct trim *trim)
 {
     if (!trim->by_feed)
         lay(trim, trim->off_um + trim->hop_off_um);
     trim->by_feed = true;
-    trim->doubt = TRIM_STATE_WHEEL_SLIPS;
     trim->off_um = trim->hop_off_um = 0;
-    trim->integral = trim->integral_kept;
-    trim->hops = 0;
+    freeze(trim, TRIM_STATE_WHEEL_SLIPS);
 }
 
 static void end_hop(struct trim *trim)
@@ -147,10 +153,8 @@ static ONE_COPY void watch_drift(struct head *head)
         believe_lanes(trim);
         trim->doubt = TRIM_STATE_AUTOMATIC;
     } else if (far) {
-        trim->doubt = TRIM_STATE_WHEEL_DRIFTS;
         trim->drift_from = trim->drift;
-        trim->integral = trim->integral_kept;
-        trim->hops = 0;
+        freeze(trim, TRIM_STATE_WHEEL_DRIFTS);
     }
 }
 

@@ -317,7 +317,7 @@ static ONE_COPY void count_tick(struct zones *zones)
     }
 }
 
-ONE_COPY void zones_init(struct head *head)
+void zones_init(struct head *head)
 {
     for (uint8_t zone = 0; zone < ZONES; ++zone) {
         head->zones.zone[zone].pv_degC = NAN;
