@@ -98,7 +98,8 @@ def ask(
     status = solver.solve(model.model)
     if status == cp_model.INFEASIBLE:
         return Answer(Said.NONE, below_mm)
-    proved = max(bound_mm, ceil(solver.best_objective_bound - 1e-6) / UNIT)
+    least = solver.best_objective_bound if np.isfinite(below_mm) else 0.0
+    proved = max(bound_mm, ceil(least - 1e-6) / UNIT)
     if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
         return Answer(Said.OPEN, proved)
     joints = model.joints(solver) if kinds is None else None
@@ -210,14 +211,17 @@ class _Model:
                 self.model.add(self.rows[k - 1][0][0] <= self.rows[k][0][0])
 
     def cost_between(self, low_mm: float, below_mm: float) -> None:
-        """Ask for the least total, from low to below."""
+        """Ask for the least total, from low to below; for any total where below is infinite.
+
+        Whether there is a schedule at all is answered far sooner without a least one to look for.
+        """
         cost: Any = 0
         for kind, taken in zip(self.kinds, self.taken, strict=True):
             cost = cost + self._cost(kind, taken)
         self.model.add(cost >= floor(low_mm * UNIT))
         if np.isfinite(below_mm):
             self.model.add(cost <= round((below_mm - GRID_MM) * UNIT))
-        self.model.minimize(cost)
+            self.model.minimize(cost)
 
     def _cost(self, kind: _Kind, taken: list[Any]) -> Any:
         """The cheapest of a kind, as many as are taken."""

@@ -40,8 +40,9 @@ ADDITION_SHAKES = 6
 FEW_JOINTS, MIDDLING_JOINTS = 8, 40
 """With more joints an exact search, and with still more the solver, would not get anywhere."""
 Questions = Sequence[tuple[int | None, float]]
-QUESTIONS: Questions = ((1, 0.5), (3, 1.0), (6, 1.0), (None, 2.0))
-"""Kinds that strips are lumped into, and effort, one after the other."""
+QUESTIONS: Questions = ((1, 0.5), (4, 1.0), (10, 1.0), (None, 2.0), (None, 1.0))
+"""Kinds that strips are lumped into, and effort, one after the other; the last one betters what the
+one before it may be the first to find."""
 
 Joints = list[list[float]]
 
