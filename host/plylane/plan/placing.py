@@ -95,6 +95,8 @@ def ask(
     solver.parameters.random_seed = SEED
     solver.parameters.max_deterministic_time = effort
     solver.parameters.use_strong_propagation_in_disjunctive = True  # often what decides
+    if not np.isfinite(below_mm):  # linear programs only help to a least; not all their work counts
+        solver.parameters.linearization_level = 0
     status = solver.solve(model.model)
     if status == cp_model.INFEASIBLE:
         return Answer(Said.NONE, below_mm)
