@@ -29,6 +29,7 @@ from plylane.head.registers import (
 from plylane.head.snapshot import Event, Fitted, Snapshot, causes
 from plylane.host_alarms import EVERY_HOST_ALARM, HostAlarms
 from plylane.jam import FeedWatch, Finding, StripEnds, WatchSettings
+from plylane.path_end import PathEnd
 from plylane.reaction import Reaction
 from plylane.run_setup import RunSetup, SetupError
 from plylane.runlog import Entry, Recorder, RunInfo
@@ -100,6 +101,7 @@ class LiveRun:
         self._judged_by = self.settings
         self._strips = self._strips_of(setup)
         self._reaction = Reaction(self, hold_at)
+        self._path_end = PathEnd(self)
         poller.listeners.append(self)
 
     @property
@@ -141,6 +143,7 @@ class LiveRun:
             if self.recorder:
                 self.recorder.on_findings(found)
         self._reaction.on_snapshot(snapshot, found)
+        self._path_end.on_snapshot(snapshot)
 
     def _tell_ends(self, strips: StripWatch, time_s: float) -> None:
         """The detectors, and the log: a replay tells them the same before the same row."""

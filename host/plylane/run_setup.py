@@ -26,11 +26,12 @@ class RunSetup(BaseModel):
     `settings` maps a register name such as ``zone_settings.kp_percent_per_degC`` to its value in
     the register's unit, or to a list with one value an instance. `clearing_s` is how long the
     technician of the demo takes to clear a jam before going on. With the `source` "path" or
-    "path_position" the cell leads: speed and length are what is expected of it, and somebody asks
-    for Complete. `trim` sets how the feed is trimmed to the laid length; left out, it stays as the
-    head has it. `shear_at_mm` is where in the cord the cut shall lie, 0 for none; how far the shear
-    stands before the nozzle is the setting ``machine.shear_to_nozzle_mm``. `strips`, where they
-    are told, are kept book of lane by lane.
+    "path_position" the cell leads: the speed is what is expected of it. The second ends at
+    `length_mm`, the length of the robot's path; the first when somebody asks for Complete. `trim`
+    sets how the feed is trimmed to the laid length; left out, it stays as the head has it.
+    `shear_at_mm` is where in the cord the cut shall lie, 0 for none; how far the shear stands
+    before the nozzle is the setting ``machine.shear_to_nozzle_mm``. `strips`, where they are told,
+    are kept book of lane by lane.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")

@@ -114,13 +114,17 @@ def test_a_path_is_played_through_the_gateway() -> None:
             robot.advance(20)
             rig.poller.step()
         robot.advance(2000)
-        assert rig.state == State.EXECUTE, rig.live.events[-3:]
+        assert rig.state == State.COMPLETE, rig.live.events[-3:]
         laid_mm = rig.twin.plant.cord_mm - start_mm
     rig.gateway.stop()
     assert robot.position_mm == pytest.approx(300.0)
     assert laid_mm == pytest.approx(300.0, abs=2.0)  # untrimmed it would be 4.7 mm short
     assert door.written > 300
-    assert [entry.kind for entry in rig.live.journal] == ["writer_taken", "writer_lost"]
+    assert [entry.kind for entry in rig.live.journal] == [
+        "writer_taken",
+        "path_end",
+        "writer_lost",
+    ]
 
 
 def test_a_robot_that_falls_silent_stops_the_feed() -> None:
