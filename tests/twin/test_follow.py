@@ -93,7 +93,9 @@ def test_trim_freezes_before_the_cord_is_2_mm_off_says_why_and_thaws(fault, stat
     assert not follows.alarms & {"wheel_slips", "wheel_drifts"}
 
 
-def off_until_frozen(follows: Follower, path: RobotPath, from_mm: float) -> float:
+def off_until_frozen(
+    follows: Follower, path: RobotPath, from_mm: float, within_mm: float = 600.0
+) -> float:
     """The most that cord and path part from `from_mm` on until the trim freezes, mm."""
     robot, worst = follows.robot(path), 0.0
     robot.go()
@@ -102,7 +104,7 @@ def off_until_frozen(follows: Follower, path: RobotPath, from_mm: float) -> floa
     while trim_state(follows) == TrimState.AUTOMATIC:
         robot.advance(20)
         worst = max(worst, abs(follows.cord_mm - robot.position_mm))
-        assert robot.position_mm < from_mm + 600.0, "not noticed"
+        assert robot.position_mm < from_mm + within_mm, "not noticed"
     return worst
 
 
@@ -126,7 +128,7 @@ def test_the_freeze_comes_before_2_mm_whatever_the_seed_and_the_wheels_place(fau
 
 @pytest.mark.parametrize("after_stop_mm", [-15.0, 2.0, 40.0])
 def test_a_wheel_that_begins_to_slip_about_a_stop_is_found_before_2_mm(after_stop_mm) -> None:
-    """Strips settle then, so the lane wheels are no witness; the robot of lamp_path stops at 794."""
+    """Strips settle then, the lane wheels are no witness; lamp_path's robot stops at 794.25 mm."""
     at_mm = 794.25 + after_stop_mm
     for seed in range(1, 5):
         fault = f'kind = "output_wheel_slip"\nslip_percent = 3.0\nat_output_mm = {at_mm}'
@@ -150,12 +152,12 @@ def test_rollers_that_begin_to_slip_are_not_taken_for_the_wheel_for_long(slip_pe
     assert trim_state(follows) == TrimState.AUTOMATIC and not follows.alarms
 
 
-def test_dirt_as_the_plant_gathers_it_is_found_before_2_mm() -> None:
-    """A hundred times as quick as the plant's own 0.01 % a metre, so that it takes metres."""
-    clean = "output_burst_slip_percent = 0.0\noutput_dirt_max_percent = 5.0\n"
-    follows = Follower(Twin(scenario(f"{clean}output_dirt_percent_per_m = 1.0"), 7))
-    assert off_until_frozen(follows, STRAIGHT, 220.0) < 2.0
-    assert trim_state(follows) == TrimState.WHEEL_DRIFTS
+@pytest.mark.parametrize("seed", [7, 9])
+def test_dirt_as_the_plants_own_file_has_it_is_found_before_2_mm(seed: int) -> None:
+    """0.01 % of diameter a metre: it takes some five metres."""
+    follows = Follower(Twin(scenario("output_burst_slip_percent = 0.0"), seed))
+    assert off_until_frozen(follows, STRAIGHT, 220.0, within_mm=8000.0) < 2.0
+    assert trim_state(follows) == TrimState.WHEEL_DRIFTS and "wheel_drifts" in follows.alarms
 
 
 def test_a_wheel_that_stays_stuck_ends_in_the_hard_guards_hold() -> None:
