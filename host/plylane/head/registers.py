@@ -621,7 +621,7 @@ class FeedRegs:
     BLOCK = Block("feed", "holding", 20, 1, False, (
         Register("source", "feed", "holding", 20, "u16", "", 1, 0, 3, 0, "still", "Where the speed comes from."),
         Register("speed_mm_s", "feed", "holding", 21, "i16", "mm/s", 0.01, -10000, 10000, 0, "any", "Set speed; also the cruising speed of a length to go. Negative feeds back, for set_speed and jog only."),
-        Register("length_mm", "feed", "holding", 22, "i32", "mm", 0.001, 0, 2000000000, 0, "still", "Length to go of a run."),
+        Register("length_mm", "feed", "holding", 22, "i32", "mm", 0.001, 0, 2000000000, 0, "still", "Length to go of a run; with path_position the length of the path, 0 where it is not known."),
         Register("path_speed_mm_s", "feed", "holding", 24, "i16", "mm/s", 0.01, 0, 10000, 0, "any", "Path-speed reference; each write keeps it fresh."),
         Register("trim_ppm", "feed", "holding", 25, "i16", "ppm", 1, -20000, 20000, 0, "any", "Trim of the master feed with trim_mode fixed; where automatic trim begins."),
         Register("shear_at_mm", "feed", "holding", 26, "i32", "mm", 0.001, 0, 2000000000, 0, "any", "Length of the cord at which the cut shall lie; 0 never. The shear fires machine.shear_to_nozzle_mm before. Each write arms it once."),
@@ -935,7 +935,7 @@ class GuardsRegs:
         Register("guide_length_mm", "guards", "holding", 309, "u16", "mm", 1, 5, 1000, 80, "still", "Heated length of the guide: feed by so much brings fresh strip."),
         Register("settle_time_s", "guards", "holding", 310, "u16", "s", 1, 0, 65, 5, "still", "How long all zones must stay in their band before feeding."),
         Register("path_limit_mm", "guards", "holding", 311, "u16", "mm", 0.01, 50, 10000, 300, "still", "Furthest that feed and path position, or with automatic trim laid and wanted length, may be apart."),
-        Register("wheel_limit_mm", "guards", "holding", 312, "u16", "mm", 0.01, 20, 10000, 120, "still", "Furthest that laid length and the lane wheels may drift apart before automatic trim is frozen."),
+        Register("wheel_limit_mm", "guards", "holding", 312, "u16", "mm", 0.01, 20, 10000, 120, "still", "Furthest that laid length and the lane wheels may drift apart (0.4 mm more where the lane wheels show too little) before automatic trim is frozen."),
     ))
 
 
