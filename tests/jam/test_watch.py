@@ -481,6 +481,29 @@ def straight(
     return columns
 
 
+@pytest.mark.parametrize("apart_mm", [-2.0, 0.0, 1.0, 3.0])
+@pytest.mark.parametrize("beside", ["joint", "burst"])
+def test_what_a_healthy_head_does_just_then_hides_no_wheel_that_stands(
+    beside: str, apart_mm: float
+) -> None:
+    """A joint in lane 2, or a burst of 4 mm of slip at the cord, as lane 5 comes to stand for good.
+
+    With the burst it looks like a strip that sticks, which holds the cord up as much."""
+    feed = np.arange(0.0, 315.0, 0.28)
+    stands = np.clip(feed - 300.0, 0.0, None)
+    columns = straight(feed, stands, lanes=(5,))
+    since = feed - 300.0 - apart_mm
+    if beside == "joint":
+        gone = 0.985 * feed - np.clip(since, 0.0, 2.0)
+        columns["lane2_position_mm"] = np.floor(gone / 0.5) * 0.5
+    else:
+        columns["output_position_mm"] -= 0.3 * np.clip(since, 0.0, 4.0)
+    found = FeedWatch().judge(columns)
+    assert [finding.lane for finding in found][:1] == [5]
+    if beside == "joint":
+        assert {"lane_wheel_stuck", "strip_out"} <= {found[-1].kind, *found[-1].alternatives}
+
+
 def test_what_was_lost_before_a_hold_does_not_count_after_it() -> None:
     feed = np.arange(0.0, 400.0, 0.28)
     lost = np.clip(feed - 100.0, 0.0, 2.0) + np.clip(feed - 103.0, 0.0, 2.0)

@@ -27,6 +27,9 @@ from plylane.jam.settings import WatchSettings
 _USUAL_ODDS = 1000.0  # joints and bursts, against any fault of a kind
 _BOTH_ODDS = 1.0  # a joint and a burst at once
 _WORST = -12.0  # no single length may speak louder than e^12: tails are fatter than normal
+_BESIDE_ODDS = 0.004  # a joint in some other lane just then: one in 2.4 m, over some 10 mm
+_NEVER = -30.0  # what no healthy lane does
+_STANDS = 0.8  # of the feed: what a lane that stands loses, its first pulse aside
 _SLOW_ODDS = 0.02  # rollers that slip on every strip and still move it, against a jam
 _SLOWER_ODDS = 0.3  # the same where they hardly move it
 _CREPT_MM = 1.5  # feed before which it does not show that a jam had crept
@@ -76,6 +79,7 @@ class _Claim:
     others: tuple[float, float]
     before: tuple[float, float] = (0.0, 0.25)  # the lanes, just before the change
     cord_before: tuple[float, float] = (0.1, 0.12)
+    beside: tuple[float, float] | None = None  # or one of the other lanes, where it has a joint
 
 
 def weigh(seen: Seen, settings: WatchSettings) -> list[Verdict]:
@@ -142,12 +146,18 @@ def _scores(seen: Seen, settings: WatchSettings) -> Iterator[_Score]:
 
     hardly_held = _Claim((min(0.12 * d, 0.15 + 0.08 * d), 0.08 + 0.04 * d), stood_still, along)
 
+    healthy = 0.0 if _may_be_healthy(seen, settings) else _NEVER
+
     def score(
         kinds: tuple[str, ...], *claims: _Claim, lane: int | None = None, odds: float = 1.0
     ) -> _Score:
-        return kinds, lane, math.log(odds) + max(_fit(claim, seen, lane) for claim in claims)
+        total = math.log(odds) + max(_fit(claim, seen, lane) for claim in claims)
+        return kinds, lane, total if kinds else total + healthy
 
-    yield score((), _Claim(burst, None, still), _Claim(quiet, None, still), odds=_USUAL_ODDS)
+    def keeping_up(cord: tuple[float, float], lane: tuple[float, float] | None = None) -> _Claim:
+        return _Claim(cord, lane, still, beside=gap)
+
+    yield score((), keeping_up(burst), keeping_up(quiet), odds=_USUAL_ODDS)
     if d >= _SLOW_MM:
         slips = [_all_slow(share, d, noise) for share in (0.06, 0.12, 0.2)]
         yield score((), *slips, odds=_USUAL_ODDS)
@@ -160,24 +170,35 @@ def _scores(seen: Seen, settings: WatchSettings) -> Iterator[_Score]:
     yield score((HEAD_JAM,), *jams)
     for odds, shares in ((_SLOW_ODDS, (0.35, 0.5)), (_SLOWER_ODDS, (0.7, 0.85))):
         yield score((HEAD_JAM,), *(_all_slow(share, d, noise) for share in shares), odds=odds)
-    yield score((OUTPUT_WHEEL_STUCK,), _Claim(stood, None, still))
-    yield score((OUTPUT_WHEEL_DIRTY,), _Claim((0.6 * d, 0.06 + 0.12 * d), None, still))
+    yield score((OUTPUT_WHEEL_STUCK,), keeping_up(stood))
+    yield score((OUTPUT_WHEEL_DIRTY,), keeping_up((0.6 * d, 0.06 + 0.12 * d)))
     again = _AGAIN_ODDS if seen.lost_steps else 1.0
     yield score((LOST_STEPS,), *_lost_steps(d, noise, settings.four_steps_mm), odds=again)
     for lane, mm in enumerate(seen.lanes_mm):
         if mm is None:
             continue
-        yield score((), _Claim(quiet, gap, still), lane=lane, odds=_USUAL_ODDS)
-        yield score((), _Claim(burst, gap, still), lane=lane, odds=_BOTH_ODDS)
+        yield score((), keeping_up(quiet, gap), lane=lane, odds=_USUAL_ODDS)
+        yield score((), keeping_up(burst, gap), lane=lane, odds=_BOTH_ODDS)
         yield score((STRIP_STUCK,), *stuck, lane=lane)
         yield score((STRIP_STUCK,), hardly_held, lane=lane, odds=_HARDLY_ODDS)
-        alone = _Claim(quiet, gone, still)
+        alone = keeping_up(quiet, gone)
         ran_out = seen.ran_out[lane] if seen.ran_out else None
         if ran_out is None:
             yield score((STRIP_OUT, LANE_WHEEL_STUCK), alone, lane=lane)
         else:
             yield score((STRIP_OUT,), alone, lane=lane, odds=ran_out)
             yield score((LANE_WHEEL_STUCK,), alone, lane=lane, odds=1.0 - ran_out)
+
+
+def _may_be_healthy(seen: Seen, settings: WatchSettings) -> bool:
+    """Not where a lane stands and is behind the others by twice what a joint and two pulses make:
+    no joint and no burst that comes at the same time explains anything of that. A lane that falls
+    behind more slowly is for the slow tests."""
+    heard = sorted(mm for mm in seen.lanes_mm if mm is not None)
+    if len(heard) < 2 or heard[-1] < _STANDS * seen.fed_mm:
+        return True
+    pulses_mm = 2.0 * settings.lane_pulse_mm * (1.0 + 3.0 * settings.lane_scatter)
+    return heard[-1] - heard[(len(heard) - 1) // 2] < 2.0 * (settings.joint_gap_mm + pulses_mm)
 
 
 def _all_slow(share: float, d: float, noise: float) -> _Claim:
@@ -201,8 +222,11 @@ def _fit(claim: _Claim, seen: Seen, lane: int | None) -> float:
     total = _log_normal(seen.cord_mm, claim.cord) + _log_normal(seen.before_mm, claim.before)
     total += _log_normal(seen.cord_before_mm, claim.cord_before)
     for number, mm in enumerate(seen.lanes_mm):
-        expected = claim.lane if number == lane and claim.lane is not None else claim.others
-        total += _log_normal(mm, expected)
+        own = claim.lane if number == lane else None
+        score = _log_normal(mm, own or claim.others)
+        if own is None and claim.beside is not None:
+            score = max(score, math.log(_BESIDE_ODDS) + _log_normal(mm, claim.beside))
+        total += score
     return total
 
 
