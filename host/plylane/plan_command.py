@@ -23,7 +23,6 @@ DEMO_PLAN = Path(__file__).with_name("plans") / "lamp_rib.toml"
 CANNOT_BE_RUN = 1
 
 T = TypeVar("T")
-Flag = Annotated[bool, Parameter(negative="")]
 errors = Console(stderr=True)
 
 
@@ -34,9 +33,9 @@ def plan(
     run_out: Path | None = None,
     path_out: Path | None = None,
     report: Path | None = None,
-    overwrite: Flag = False,
-    screen: Flag = False,
-    as_json: Annotated[bool, Parameter(name="--json", negative="")] = False,
+    overwrite: bool = False,
+    screen: bool = False,
+    as_json: Annotated[bool, Parameter(name="--json")] = False,
 ) -> None:
     """Plan a cord: speed and temperatures, bends, motors, which strip goes where.
 

@@ -31,7 +31,6 @@ FEED_CAUTION = "Rollers will turn and draw in strips: hands clear, guards closed
 
 Positive = Annotated[float, Parameter(validator=Number(gt=0))]
 Knob = Annotated[float, Parameter(validator=Number(gte=0.5, lte=10))]
-Flag = Annotated[bool, Parameter(negative="")]
 errors = Console(stderr=True)
 
 
@@ -44,19 +43,19 @@ def tune(
     knob: Knob = 1.5,
     setpoint: Positive | None = None,
     ceiling: Positive | None = None,
-    apply: Flag = False,
-    verify: Flag = False,
+    apply: bool = False,
+    verify: bool = False,
     feed: Positive | None = None,
     feed_start: Positive | None = None,
-    interaction: Flag = False,
+    interaction: bool = False,
     op_noise: Annotated[float, Parameter(validator=Number(gt=0, lte=100))] = 10.0,
-    save: Flag = False,
-    guide_empty: Flag = False,
+    save: bool = False,
+    guide_empty: bool = False,
     from_: Annotated[Path | None, Parameter(name="--from")] = None,
     show: Path | None = None,
     unit: Unit = 1,
     out: Path = RUNS,
-    as_json: Annotated[bool, Parameter(name="--json", negative="")] = False,
+    as_json: Annotated[bool, Parameter(name="--json")] = False,
 ) -> None:
     """Tune a heater zone: by an experiment on a head, or from a record of one.
 

@@ -18,6 +18,8 @@ from plylane.plan.strips import (
 )
 
 HALVINGS = 10
+WIDER = (0.9, 0.8, 0.7)
+"""Shares of the stagger asked for that are tried after halving."""
 MOST_MORE = 4
 """So many strips beyond the least that counting allows are tried."""
 
@@ -126,7 +128,11 @@ def _shortest(
 def _less_stagger(
     strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: StaggerRule, attempt: Attempt
 ) -> Addition | None:
-    """The stagger as wide as does, whole millimetres."""
+    """A stagger with which a schedule is found, whole millimetres.
+
+    Whether one is found does not only depend on how narrow it is, so wider ones than halving comes
+    to are tried as well.
+    """
 
     def with_stagger(joints_mm: float) -> StaggerRule:
         return replace(rule, joints_mm=float(joints_mm))
@@ -142,6 +148,12 @@ def _less_stagger(
             high = middle
         else:
             low, shown = middle, found
+    for share in WIDER:
+        wide = floor(share * rule.joints_mm)
+        found = attempt(strips, with_stagger(wide)) if wide > low else None
+        if found is not None:
+            low, shown = wide, found
+            break
     open_mm, shut_mm = low, floor(rule.joints_mm) + 1
     while shut_mm - open_mm > 1:
         middle = (open_mm + shut_mm) // 2
