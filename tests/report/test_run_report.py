@@ -353,7 +353,7 @@ class TestFindings:
         finding = Finding("strip_stuck", 2.0, 4, 3.0, weighed)
         page = Page(run_page(replace(recording, findings=[finding])))
         assert "Likelihood 83 %. Not ruled out: lane wheel stuck 11 %, head jam 4 %" in page.words
-        assert "Evidence: onset 1.00 s\n" in page.words
+        assert "Evidence: since 1.00 s\n" in page.words
 
     def test_only_the_first_have_figures(self, recording: Recording) -> None:
         many = [Finding("head_jam", 1.0 + k, None, 1.0) for k in range(FIGURES_MOST + 2)]

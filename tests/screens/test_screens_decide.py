@@ -12,6 +12,7 @@ from plylane.head.registers import ZoneTelemetryRegs as Zone
 from plylane.screens import decide
 from plylane.screens.decide import Kind, LaneWatch, Said
 from plylane.trends import Limits
+from plylane.words import quantity
 
 LIMITS = Limits()
 MASKS = st.integers(0, 2 ** len(ALARMS) - 1)
@@ -244,7 +245,7 @@ class TestFigures:
         ],
     )
     def test_quantities_say_their_unit(self, name: str, value: float, text: str) -> None:
-        assert decide.quantity(name, value) == text
+        assert quantity(name, value) == text
 
     def test_durations(self) -> None:
         told = [decide.duration(s) for s in (-1.0, 48.2, 59.7, 128.0, 3840.0)]

@@ -99,7 +99,7 @@ class TestBeforeAndAfter:
         recording.found_again = [OUTPUT_WHEEL]
         text = after(recording, "n", settings=OTHER)
         assert "− gone ◆1 3:57 strip stuck lane 3" in text
-        assert "Before: onset 236.10 s" in text
+        assert "Before: since 236.10 s" in text
         assert "◇" in text or "3:57 (237.00 s)" in text
 
     def test_how_much_sooner_it_was_told(self) -> None:

@@ -70,7 +70,7 @@ class TestWhatIsSeen:
     @SIZES
     def test_a_finding_with_its_evidence(self, size: tuple[int, int]) -> None:
         text = " ".join(seen(RUN, "n", size=size).split())
-        for piece in ("3:57 (237.00 s)", "onset 236.10 s", "threshold 8.00 mm", "median -11.20 mm"):
+        for piece in ("3:57 (237.00 s)", "since 236.10 s", "told from 8.00 mm", "median -11.20 mm"):
             assert piece in text
 
     def test_a_torn_log_says_so(self) -> None:

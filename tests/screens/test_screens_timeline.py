@@ -28,7 +28,6 @@ from plylane.screens.readings import readings, run_detail
 from plylane.screens.timeline import (
     View,
     band_cells,
-    finding_evidence,
     finding_marks,
     finding_title,
     next_finding,
@@ -178,7 +177,6 @@ class TestFindings:
 
     def test_words(self) -> None:
         assert finding_title(1, FINDING) == "◆1  3:57  strip stuck, lane 3, 11.6 mm lost"
-        assert finding_evidence(FINDING).startswith("onset 236.10 s, statistic 9.40 mm")
 
 
 class TestReadings:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from plylane.curves import Band
+from plylane.evidence import evidence_text, share_text
 from plylane.head.registers import BLOCKS, EventCode, GuardsRegs
 from plylane.head.snapshot import spaced
 from plylane.head.wire import Register
@@ -18,7 +19,7 @@ from plylane.report.page import inline, render
 from plylane.report.run_figures import ALARM_ROWS, STANDING, RunFigures
 from plylane.report.run_story import NEAR_S, AlarmSpan, Story, alarm_spans
 from plylane.runlog import RunInfo
-from plylane.words import clock, duration, quantity
+from plylane.words import clock, duration
 
 if TYPE_CHECKING:
     from plylane.tune_run.record_file import KeptLines
@@ -28,7 +29,6 @@ FIGURES_MOST, ROWS_MOST = 12, 200
 """More would not be read; a page stays small enough to be sent."""
 JOINT = "joint"
 _PRIORITIES = {"high": "▲ high", "medium": "◆ medium", "low": "▽ low"}
-_LIKELY = "likelihood"
 _IN_TABLES = {
     EventCode.STATE_ENTERED,
     EventCode.ALARM_RAISED,
@@ -239,11 +239,7 @@ def _finding_rows(recording: Recording, draw: RunFigures) -> Iterator[dict[str, 
             "title": f"{clock(finding.time_s)} {_kind(finding.kind)}{_where(finding)}",
             "text": finding.text,
             "weighed": _weighed(finding),
-            "evidence": ", ".join(
-                quantity(name, value)
-                for name, value in finding.evidence.items()
-                if not name.startswith(_LIKELY)
-            ),
+            "evidence": evidence_text(finding, likelihoods=False),
             "caption": f"{NEAR_S:.0f} s before and after. Shaded: held or aborted.",
             "svg": svg,
         }
@@ -253,9 +249,9 @@ def _weighed(finding: Finding) -> str:
     """How likely it is, and what else it may have been; empty where nothing was weighed."""
     if finding.likelihood is None:
         return ""
-    others = (f"{_kind(kind)} {100 * p:.0f} %" for kind, p in finding.alternatives.items())
+    others = (f"{_kind(kind)} {share_text(p)}" for kind, p in finding.alternatives.items())
     told = ", ".join(others)
-    return f"Likelihood {100 * finding.likelihood:.0f} %." + (
+    return f"Likelihood {share_text(finding.likelihood)}." + (
         f" Not ruled out: {told}" * bool(told)
     )
 

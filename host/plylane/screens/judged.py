@@ -8,11 +8,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from plylane.evidence import evidence_text
 from plylane.findings_compared import GONE, NEW, SAME, Compared, compare
 from plylane.jam import WatchSettings
 from plylane.jam.finding import Finding
 from plylane.screens.decide import bar
-from plylane.screens.timeline import finding_evidence, finding_title
+from plylane.screens.timeline import finding_title
 from plylane.watch_fields import FIELDS, differing, number_text
 from plylane.words import clock, count_text
 
@@ -105,10 +106,10 @@ def row_evidence(judged: Judged, row: Compared) -> str:
     if not judged.again or row.change == SAME:
         assert row.after is not None  # as it is told now
         moved = _moved(judged, row) if judged.again else ""
-        return f"{moved}Evidence: {finding_evidence(judged.after[row.after])}"
+        return f"{moved}Evidence: {evidence_text(judged.after[row.after])}"
     which = judged.before[row.before or 0] if row.after is None else judged.after[row.after]
     when = "Before" if row.after is None else "Only after"
-    return f"{when}: {finding_evidence(which)}"
+    return f"{when}: {evidence_text(which)}"
 
 
 def judging_text(share: float, width: int) -> str:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from plylane.curves import Band
 from plylane.head.registers import State
 from plylane.jam.finding import Finding
-from plylane.screens.decide import quantity, state_word
+from plylane.screens.decide import state_word
 from plylane.words import clock
 
 SHORTEST_S = 1.0  # the closest a timeline zooms in
@@ -147,8 +147,3 @@ def finding_title(number: int, finding: Finding) -> str:
     where = f", lane {finding.lane}" if finding.lane is not None else ""
     what = finding.kind.replace("_", " ")
     return f"◆{number}  {clock(finding.time_s)}  {what}{where}, {finding.lost_mm:.1f} mm lost"
-
-
-def finding_evidence(finding: Finding) -> str:
-    """The numbers that speak for a finding."""
-    return ", ".join(quantity(name, value) for name, value in finding.evidence.items())

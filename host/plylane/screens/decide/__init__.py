@@ -66,7 +66,7 @@ from plylane.screens.decide.zones import (
     zone_word,
 )
 from plylane.trends import NO_READING_DEGC
-from plylane.words import duration, quantity
+from plylane.words import duration
 
 __all__ = [
     "AT_REST",
@@ -102,7 +102,6 @@ __all__ = [
     "of_zone",
     "progress",
     "progress_line",
-    "quantity",
     "run_is_active",
     "shown_commands",
     "spaced",
