@@ -89,6 +89,11 @@ class TestWithoutHead:
     def test_no_records_to_list(self, tmp_path: Path) -> None:
         assert "No calibration record" in calibrate("list", cwd=tmp_path).stdout
 
+    def test_a_file_where_the_folder_should_be(self, tmp_path: Path) -> None:
+        (tmp_path / "one.toml").write_text("")
+        told = last_line(calibrate("list", "--out", "one.toml", cwd=tmp_path))
+        assert "one.toml is not a folder: give the folder of the records" in told
+
 
 @pytest.fixture
 def typed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., int]:

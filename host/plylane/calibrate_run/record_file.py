@@ -150,7 +150,12 @@ def read_record(path: Path) -> CalibrationRecord:
 
 
 def read_records(folder: Path) -> list[Kept]:
-    """All records of a folder, oldest first. Raises CalibrationError for one that is none."""
+    """All records of a folder, oldest first; none where there is no folder yet.
+
+    Raises CalibrationError for a record that is none, and for what is no folder.
+    """
+    if folder.exists() and not folder.is_dir():
+        raise CalibrationError(f"{folder} is not a folder: give the folder of the records")
     found = [(path, read_record(path)) for path in sorted(folder.glob("*.toml"))]
     return sorted(found, key=lambda one: one[1].date)
 
