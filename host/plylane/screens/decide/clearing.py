@@ -13,9 +13,7 @@ from plylane.screens.decide.state import state_sentence
 from plylane.screens.decide.zones import zone_name
 from plylane.trends import NO_READING_DEGC
 
-CLEARING_KEYS_LINE = (
-    "enter done   A acknowledge all   u unhold   escape back   t stop   b abort   ?"
-)
+CLEARING_KEYS_LINE = "enter done   A acknowledge all   u unhold   escape back   t stop   b abort"
 
 
 @dataclass(frozen=True, slots=True)
