@@ -254,7 +254,7 @@ def _heat_facts(plan: CordPlan) -> list[tuple[str, str]]:
             f"glue line {point.glue_line + 1}",
             f"{point.glue_degC:.1f} °C where it is pressed ({limits.glue_degC:g} wanted)",
         ),
-        ("above its limit", f"{point.above_s:.1f} s, {limits.hold_s:g} wanted"),
+        ("hot enough for", f"{point.above_s:.1f} s ({limits.hold_s:g} wanted)"),
         ("hottest face", f"{point.face_degC:.1f} °C ({limits.face_degC:g} at most)"),
         ("heater power", f"{power} of {of} W"),
     ]

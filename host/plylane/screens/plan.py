@@ -175,8 +175,8 @@ def limit_lines(plan: CordPlan) -> Content:
         quiet(f"   glue line {point.glue_degC:.1f} °C, face {point.face_degC:.1f} °C"),
     )
     kind = Kind.QUIET if point.safe else Kind.MEDIUM
-    low = Said(f"block from {point.lowest_degC:.1f} °C: {point.lower_by.value}", kind)
-    high = Said(f"block up to {point.highest_degC:.1f} °C: {point.upper_by.value}", kind)
+    low = Said(f"block at least {point.lowest_degC:.1f} °C, else {point.lower_by.value}", kind)
+    high = Said(f"block at most {point.highest_degC:.1f} °C, else {point.upper_by.value}", kind)
     return lines([chosen, line(low), line(high)])
 
 
