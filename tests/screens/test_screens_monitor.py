@@ -131,7 +131,7 @@ class TestWhatIsSeen:
         for piece in ("PV °C", "OP %", "mm/s ━ output", "feed less output, mm"):
             assert piece in text
         assert ALARMS[LANE_STOPPED].doc in text
-        assert "◆ At 237.0 s: the strip in lane 3 sticks" in text
+        assert "3:57  ◆ the strip in lane 3 sticks since 236.1 s" in text
 
     def test_every_state_is_named(self) -> None:
         shots = [snapshot_at(221.0, state=state) for state in State]

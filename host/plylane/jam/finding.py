@@ -79,10 +79,15 @@ class Finding:
 
     @property
     def text(self) -> str:
-        """The finding in one sentence: what, since when, how much, and what to look at."""
+        """The finding in one sentence: when told, what, since when, how much, what to look at."""
+        return f"At {self.time_s:.1f} s: {self.says}"
+
+    @property
+    def says(self) -> str:
+        """The same for a place where the time stands beside it."""
         what, remedy = _WORDS.get(self.kind, (self.kind.replace("_", " "), ""))
         since = f" since {self.evidence['onset_s']:.1f} s" if "onset_s" in self.evidence else ""
-        said = f"At {self.time_s:.1f} s: {what}{since}, {self.lost_mm:.1f} mm lost"
+        said = f"{what}{since}, {self.lost_mm:.1f} mm lost"
         return self._fill(f"{said}: {remedy}." if remedy else f"{said}.")
 
     def _fill(self, words: str) -> str:

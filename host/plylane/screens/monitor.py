@@ -318,7 +318,7 @@ def log_entries(
     """The last events, findings and lines of the journal in one list, newest first."""
     told = [(e.time_s, Said(f"{clock(e.time_s):>7}  {e.text}")) for e in events[-count:]]
     told += [
-        (f.time_s, Said(f"{clock(f.time_s):>7}  ◆ {f.text}", Kind.MEDIUM))
+        (f.time_s, Said(f"{clock(f.time_s):>7}  ◆ {f.says}", Kind.MEDIUM))
         for f in findings[-count:]
     ]
     told += [(e.time_s, Said(f"{clock(e.time_s):>7}  {e.sentence}")) for e in journal[-count:]]
