@@ -418,7 +418,7 @@ def _show(
     from plylane.recording import Recording
     from plylane.screens import MonitorApp
 
-    screen = MonitorApp(run, Recording.open, run.tuner, run.calibrator, plan)
+    screen = MonitorApp(run, Recording.while_logged, run.tuner, run.calibrator, plan)
     told = _Told(run)
     logging.getLogger("plylane").addHandler(told)
     if seconds is not None:

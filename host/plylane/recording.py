@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from itertools import pairwise
 from pathlib import Path
@@ -37,7 +37,8 @@ class Recording:
     """What the Replay screen and the replay command look at.
 
     `settings` are those of the detectors when the run was recorded, `findings` what these find in
-    the log now; `resets` are the first rows after a reset of the head.
+    the log now; `resets` are the first rows after a reset of the head. `going_on`: the run is being
+    logged still, so its log has no end yet.
     """
 
     run: Run
@@ -47,6 +48,7 @@ class Recording:
     overview: Overview
     breaks: tuple[Break, ...] = ()
     resets: tuple[int, ...] = ()
+    going_on: bool = False
     _kept: list[tuple[int, Columns]] = field(default_factory=list, repr=False, compare=False)
 
     @classmethod
@@ -68,6 +70,12 @@ class Recording:
             resets += (first + row for row in restarts)
         breaks = tuple(sorted(continuity.breaks, key=lambda one: one.time_s))
         return cls(run, settings, findings, events_of(run), overview, breaks, tuple(resets))
+
+    @classmethod
+    def while_logged(cls, folder: Path) -> Self:
+        """Read a run that this program is logging, as far as it is. Raises RunError."""
+        recording = cls.open(folder)
+        return replace(recording, going_on=recording.run.info.end is None)
 
     def judge(self, settings: WatchSettings, done: Done = _nobody) -> list[Finding]:
         """What detectors with other settings find in the log.
@@ -115,7 +123,10 @@ class Recording:
     @property
     def remarks(self) -> tuple[str, ...]:
         """What is not as it should be with the log, a sentence each; none for a whole one."""
-        told = [f"The log is torn: {self.run.torn}"] if self.run.torn else []
+        told = []
+        if self.run.torn and not self.going_on:
+            what = "The log is" if self.run.info.end else "The run goes on still, or its log is"
+            told.append(f"{what} torn: {self.run.torn}")
         if self.run.missing:
             told.append(f"Not recorded (another register map): {', '.join(self.run.missing)}")
         return (*told, *(f"{one.text[0].upper()}{one.text[1:]}" for one in self.breaks))

@@ -149,3 +149,12 @@ def test_a_log_cut_off_before_its_findings_were_written_is_not_remarked(tmp_path
     assert torn.findings == recording.findings
     assert torn.otherwise is None
     assert len(torn.remarks) == 1
+    assert torn.remarks[0].startswith("The run goes on still, or its log is torn: run.toml")
+
+
+def test_only_a_log_without_an_end_goes_on(tmp_path: Path) -> None:
+    recording = logged(tmp_path / "run", jammed(3))
+    assert not Recording.while_logged(tmp_path / "run").going_on
+    write_info(tmp_path / "run", recording.run.info.model_copy(update={"end": None}))
+    still = Recording.while_logged(tmp_path / "run")
+    assert still.going_on and still.run.torn and not still.remarks

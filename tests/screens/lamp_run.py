@@ -329,6 +329,7 @@ class FakeRecording:
         self.name = "run-0007"
         self.remarks = [f"The log is torn: {torn}"] if torn else []
         self.otherwise: str | None = None
+        self.going_on = False
         self.info: dict[str, Any] = {"name": "pendant lamp rib", "end": {"state": "complete"}}
         self.events = [*EVENTS, *JAM_EVENTS]
         self.journal = [

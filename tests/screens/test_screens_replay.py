@@ -78,6 +78,11 @@ class TestWhatIsSeen:
         assert "◆ The log is torn: telemetry.arrows ends in the middle" in seen(torn)
         assert "torn" not in seen(RUN)
 
+    def test_a_run_that_is_being_logged_says_so(self) -> None:
+        recording = FakeRecording(until_s=30.0)
+        recording.going_on = True
+        assert "0:30, pendant lamp rib, still going on" in seen(recording)
+
     def test_a_run_judged_otherwise_than_live_says_so(self) -> None:
         recording = FakeRecording()
         recording.otherwise = "Judged otherwise than while it ran: 1 finding now, 0 then"

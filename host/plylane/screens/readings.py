@@ -76,7 +76,7 @@ def _lane_line(values: _Values, lanes: int) -> Line:
     parts: Line = [_quiet("lanes    ")]
     for k, position in enumerate(positions, start=1):
         parts += [_quiet(f"{k} "), f"{position - middle:+.1f}  "]
-    return parts
+    return [*parts, _quiet("mm from median")]
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,5 +120,6 @@ def run_detail(recording: Recording) -> str:
     """What stands behind the name: length of the log, and what run.toml says of the run."""
     info, length = recording.info, recording.overview.last_s - recording.overview.first_s
     end = info.get("end") or {}
-    told = [info.get("name"), end.get("state"), info.get("started")]
+    state = "still going on" if recording.going_on else end.get("state")
+    told = [info.get("name"), state, info.get("started")]
     return ", ".join([clock(length), *(str(one) for one in told if one)])

@@ -139,6 +139,10 @@ class Recording(Protocol):
         """run.toml as a dict; `name`, `started` and `end.state` are shown where they are there."""
 
     @property
+    def going_on(self) -> bool:
+        """Whether the run is being logged still: its log ends where it was read."""
+
+    @property
     def remarks(self) -> Sequence[str]:
         """What is not as it should be with the log, a sentence each; none for a whole one."""
 
