@@ -85,6 +85,26 @@ class TestWhatIsSeen:
         for word in ("● simc", "✓ passed", "u Undo", "k Keep"):
             assert word in text
 
+    def test_both_parts_of_the_feed_forward_and_the_way_between(self) -> None:
+        held = applied().held
+        assert held is not None
+        fake = with_gains()
+        both = replace(
+            held,
+            feed_forward_percent_per_mm_s=0.78,
+            feed_forward_first_percent_per_mm_s=-0.35,
+            feed_forward_after_mm=88.0,
+        )
+        fake.tunings = {0: replace(applied(), held=both)}
+        text = seen(fake)
+        assert "feed-forward: OP -0.35 % for the first 88 mm, then +0.78 % for each mm/s" in text
+        assert "setpoint ✓ passed" in text
+        fake.tunings = {0: replace(applied(), held=replace(both, feed_forward_after_mm=0.0))}
+        assert "feed-forward: OP +0.78 % for each mm/s" in seen(fake)
+
+    def test_what_speaks_against_a_picked_rule_is_seen_whole_on_a_small_screen(self) -> None:
+        assert "z-nichols: △ little margin, noise 32 %" in seen(with_model(), *["down"] * 4)
+
     def test_a_failed_check_says_so_without_colour(self) -> None:
         check = applied().checks[0]
         failed = replace(check, verdict=replace(check.verdict, passed=False, reasons=("slow",)))

@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 from plylane.screens.decide.kinds import Kind, Said, WorkKey
 from plylane.screens.decide.state import bar
+from plylane.tune_run.gains import GainsInHead
 from plylane.tune_run.outcome import ZoneTuning
 from plylane.tune_run.rules import RuleView
 from plylane.tune_run.status import TuneStatus
@@ -83,13 +84,12 @@ def model_line(tuning: ZoneTuning | None) -> Said:
     if tuning is None:
         return Said("")
     model = tuning.result.model
-    order = "first order" if model.kind == "fopdt" else "second order"
     second = f" + {model.second_time_constant_s:.0f}" if model.second_time_constant_s else ""
     return Said(
         f"gain {model.gain_degC_per_percent:.3f} ± {model.gain_se:.3f} °C/%,"
         f" lag {model.time_constant_s:.0f}{second} ± {model.time_constant_se:.0f} s,"
         f" dead {model.dead_time_s:.1f} ± {model.dead_time_se:.1f} s,"
-        f" rms {tuning.found.rms_degC:.2f} °C, {order}"
+        f" rms {tuning.found.rms_degC:.2f} °C"
     )
 
 
@@ -99,8 +99,7 @@ def held_line(tuning: ZoneTuning | None) -> Said:
         return Said("")
     held = tuning.held
     text = (
-        f"in force: kp {held.kp_percent_per_degC:.2f}  ti {held.ti_s:.1f}  td {held.td_s:.1f}"
-        f"  forward {held.forward_text}"
+        f"in force: kp {held.kp_percent_per_degC:.2f}  ti {held.ti_s:.1f} s  td {held.td_s:.1f} s"
     )
     last = {check.verdict.kind: check.verdict.passed for check in tuning.checks}
     words = [
@@ -108,7 +107,19 @@ def held_line(tuning: ZoneTuning | None) -> Said:
         for kind, passed in last.items()
     ]
     kind = Kind.NORMAL if all(last.values()) else Kind.MEDIUM
-    return Said("   ".join([text, *words]), kind)
+    forward = f"\n{forward_text(held)}" if held.feed_forward_percent_per_mm_s else ""
+    return Said("   ".join([text, *words]) + forward, kind)
+
+
+def forward_text(held: GainsInHead) -> str:
+    """What the head adds to OP while strips are fed: at a start first one part, then the other."""
+    later = f"{held.feed_forward_percent_per_mm_s:+.2f} % for each mm/s"
+    if held.feed_forward_after_mm == 0.0:
+        return f"feed-forward: OP {later}"
+    first = f"{held.feed_forward_first_percent_per_mm_s:+.2f} %"
+    return (
+        f"feed-forward: OP {first} for the first {held.feed_forward_after_mm:.0f} mm, then {later}"
+    )
 
 
 class RuleRow(NamedTuple):
@@ -118,6 +129,13 @@ class RuleRow(NamedTuple):
     mark: str
     cells: tuple[str, ...]
     note: Said
+
+
+def note_line(row: RuleRow | None) -> Said:
+    """What there is to say of the picked rule; in a narrow table its row has no room for it."""
+    if row is None or not row.note.text:
+        return Said("")
+    return Said(f"{row.name}: {row.note.text}", row.note.kind)
 
 
 RULE_HEADS = ("kp", "ti s", "td s", "Ms", "GM", "PM", "over °C", "settles")

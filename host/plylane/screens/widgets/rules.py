@@ -9,10 +9,10 @@ from textual.reactive import reactive
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
-from plylane.screens.decide.tuning import RULE_HEADS, RuleRow
+from plylane.screens.decide.tuning import RULE_HEADS, RuleRow, note_line
 from plylane.screens.widgets.text import left, line, quiet, right, strong
 
-NAME, WIDTHS = 17, (6, 5, 6, 6, 6, 7, 7, 8)
+NAME, WIDTHS = 17, (6, 5, 6, 6, 6, 5, 9, 8)
 
 
 class RuleTable(Vertical):
@@ -24,6 +24,7 @@ class RuleTable(Vertical):
         """Its parts."""
         yield Static(id="rules-head")
         yield OptionList(id="rules", compact=True)
+        yield Static(id="rules-note")
 
     def on_mount(self) -> None:
         """The heads never change."""
@@ -40,6 +41,17 @@ class RuleTable(Vertical):
         table.add_options([Option(row_line(row)) for row in rows])
         if rows:
             table.highlighted = self._first(rows) if at is None else min(at, len(rows) - 1)
+
+        self._show_note()
+
+    def on_option_list_option_highlighted(self) -> None:
+        """Another rule is picked."""
+        self._show_note()
+
+    def _show_note(self) -> None:
+        at = self.picked
+        row = None if at is None else self.rows[at]
+        self.query_one("#rules-note", Static).update(line(note_line(row)))
 
     @staticmethod
     def _first(rows: tuple[RuleRow, ...]) -> int:
