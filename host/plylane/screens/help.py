@@ -13,7 +13,7 @@ from textual.widgets import Static
 
 from plylane.head.registers import Command
 from plylane.screens.decide import COMMAND_KEYS
-from plylane.screens.widgets.text import left, line, lines, quiet, strong
+from plylane.screens.widgets.text import left, line, lines, strong
 
 Keys = tuple[tuple[str, str], ...]
 
@@ -135,4 +135,4 @@ class Help(ModalScreen[None]):
 
 def key_lines(keys: Keys) -> Content:
     """A line a key."""
-    return lines([line(left(strong(key), 13), what) for key, what in keys] + [line(quiet(""))])
+    return lines([line(left(strong(key), 13), what) for key, what in keys])
