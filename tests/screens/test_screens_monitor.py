@@ -108,7 +108,7 @@ class TestWhatIsSeen:
     def test_everything_of_a_jam(self, size: tuple[int, int]) -> None:
         text = seen(jammed(), size=size)
         wanted = [
-            "H E L D", "Unhold goes on.", "2 alarms, 1 to acknowledge", "▲ high",
+            "H E L D", "Unhold to go on.", "2 alarms, 1 to acknowledge", "▲ high",
             "lane stopped: lane 3", "active, unack.", "◆ medium", "under temperature: zone 2 nip",
             "active, ack.", ALARMS[LANE_STOPPED].remedy, "▲ stopped", "-11.3", "u Unhold",
             "t Stop", "a Acknowledge", "b Abort", "Unhold refused: alarm standing.", CAUTION,

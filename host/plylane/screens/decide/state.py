@@ -20,7 +20,7 @@ _SENTENCES = {
     State.ABORTING: "Aborting: feed and heat go off.",
     State.ABORTED: "Aborted. Find the cause, make safe, then clear.",
     State.HOLDING: "Bringing the feed to rest.",
-    State.HELD: "Feed at rest, zones at standby. Unhold goes on.",
+    State.HELD: "Feed at rest, zones at standby. Unhold to go on.",
     State.UNHOLDING: "Back to the setpoints; feeding follows by itself.",
     State.RESETTING: "Getting ready.",
     State.COMPLETING: "Length reached; coming to rest.",
