@@ -828,7 +828,7 @@ class ZoneSettingsRegs:
         Register("td_filter_s", "zone_settings", "holding", 137, "u16", "s", 0.1, 0, 1000, 20, "any", "First-order filter on the derivative; 0 none."),
         Register("op_min_percent", "zone_settings", "holding", 138, "u16", "%", 0.01, 0, 10000, 0, "still", "Lower output limit in automatic. At this output a zone counts as not heated."),
         Register("op_max_percent", "zone_settings", "holding", 139, "u16", "%", 0.01, 0, 10000, 10000, "still", "Upper output limit in automatic."),
-        Register("feed_forward_percent_per_mm_s", "zone_settings", "holding", 140, "u16", "%/(mm/s)", 0.01, 0, 5000, 0, "any", "Output added for each mm/s of feed."),
+        Register("feed_forward_percent_per_mm_s", "zone_settings", "holding", 140, "u16", "%/(mm/s)", 0.01, 0, 5000, 0, "any", "Output added for each mm/s of feed, once feed_forward_after_mm has been fed."),
         Register("window_ms", "zone_settings", "holding", 141, "u16", "ms", 1, 100, 10000, 1000, "still", "Period of the time-proportioned output."),
         Register("setpoint_max_degC", "zone_settings", "holding", 142, "i16", "degC", 0.01, 0, 25000, 14000, "still", "Highest setpoint accepted."),
         Register("standby_degC", "zone_settings", "holding", 143, "i16", "degC", 0.01, 0, 25000, 6000, "any", "Setpoint while Held, Complete, or with the link silent and nothing fed; the lower of this and the setpoint counts."),
@@ -843,7 +843,7 @@ class ZoneSettingsRegs:
         Register("fall_rate_degC_s", "zone_settings", "holding", 152, "u16", "degC/s", 0.01, 10, 5000, 150, "still", "Guard: fastest fall a block can show; faster means the sensor came off."),
         Register("stuck_time_s", "zone_settings", "holding", 153, "u16", "s", 1, 5, 3600, 30, "still", "Guard: longest time without any change of the reading while the output works."),
         Register("rail_codes", "zone_settings", "holding", 154, "u16", "", 1, 66, 3276, 328, "still", "Guard: a reading of the converter, 0 to 65535, nearer than this to either end is an open or a shorted sensor; 328 is half a percent."),
-        Register("feed_forward_first_percent_per_mm_s", "zone_settings", "holding", 155, "i16", "%/(mm/s)", 0.01, -5000, 5000, 0, "any", "The same over the first feed_forward_after_mm: strip that stood in the zones comes hot."),
+        Register("feed_forward_first_percent_per_mm_s", "zone_settings", "holding", 155, "i16", "%/(mm/s)", 0.01, -5000, 5000, 0, "any", "What stands in for feed_forward_percent_per_mm_s over the first feed_forward_after_mm: strip that stood in the zones comes hot."),
         Register("feed_forward_after_mm", "zone_settings", "holding", 156, "u16", "mm", 1, 0, 10000, 0, "any", "How far strips are fed from a standstill until feed_forward_percent_per_mm_s takes over from the first one; 0 at once."),
     ))
 
