@@ -45,7 +45,8 @@ class FeedForward:
     """`percent_per_mm_s` output needed for each mm/s of feed, with its standard error (which does
     not contain the model's own: add `model_share` of it in quadrature, the relative error of the
     gain). Where the need comes in two parts, `first_percent_per_mm_s` is that over the first
-    `after_mm` of a feed that starts from rest, both with standard errors; else all four are 0.
+    `after_mm` of a feed that starts from rest, both with standard errors, and `apart_se` is that of
+    the difference of the two parts; else all five are 0.
     `lag_s` how long after the feed the block feels (the last of) it, with its standard error;
     arrays (n) of the fit over `time_s`.
     """
@@ -57,6 +58,7 @@ class FeedForward:
     lag_se: float
     first_percent_per_mm_s: float
     first_se: float
+    apart_se: float
     after_mm: float
     after_se: float
     time_s: Floats
@@ -95,7 +97,7 @@ def identify_feed_forward(
     if fits.feed.level > STANDING_MM_S:
         return one
     two = fits.best(two=True)
-    apart = abs(two.percent_per_mm_s - two.first_percent_per_mm_s) > SURE * two.first_se
+    apart = abs(two.percent_per_mm_s - two.first_percent_per_mm_s) > SURE * two.apart_se
     return two if apart and two.after_mm > SURE * two.after_se else one
 
 
@@ -235,6 +237,7 @@ class _Fits:
             lag_se=float(errors[-1]),
             first_percent_per_mm_s=-float(found[1]) / gain if two else 0.0,
             first_se=float(errors[1]) / gain if two else 0.0,
+            apart_se=_apart(spread) / gain if two else 0.0,
             after_mm=self._fed_mm(late_s) if two else 0.0,
             after_se=(self._fed_mm(late_s + 0.5) - self._fed_mm(late_s)) / 0.5 * float(errors[-1])
             if two
@@ -251,3 +254,8 @@ class _Fits:
         ends = np.clip(np.append(times[1:], np.inf), None, start_s + since_s)
         spans = np.clip(ends - times, 0.0, None)
         return float(spans @ (self.feed.level + self.feed.at(times)))
+
+
+def _apart(spread: Floats) -> float:
+    """Standard error of the first parameter less the second: of one fit, so not independent."""
+    return float(np.sqrt(spread[0, 0] + spread[1, 1] - 2.0 * spread[0, 1]))
