@@ -13,7 +13,7 @@ from plylane.head.poller import Poller
 from plylane.jam import Finding
 from plylane.live import LiveRun, new_folder
 from plylane.reaction import HOLD_LIKELIHOOD
-from plylane.run_setup import RunSetup
+from plylane.run_setup import RunSetup, SetupError
 from plylane.technician import Loader, Technician
 from plylane.twin_door import check_scenario, twin_url
 
@@ -59,6 +59,10 @@ class Demo:
     ) -> None:
         """`hold_at`: see LiveRun. Raises TwinError, SetupError, RunError or the client's errors."""
         self.setup = RunSetup.load(scenario)
+        if self.setup.source != "length":
+            raise SetupError(
+                f'{scenario}: run.source: nothing leads the head in the demo; give "length"'
+            )
         title = check_scenario(scenario)
         self.client = HeadClient.open(twin_url(scenario, seed, pace, board))
         self.setup.write_settings(self.client)  # before they are read and kept with the log

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import getpass
+import math
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -159,6 +160,7 @@ class LiveRun:
         self.events = [*self.events, *events][-KEPT_EVENTS:]
         if self.recorder:
             self.recorder.on_events(events)
+        self._path_end.on_events(events)
         if any(event.code in ALARM_EVENTS for event in events):
             self.poller.call(self._read_instances)
         # the queue also tells of the reset before anybody listened
@@ -263,9 +265,8 @@ class LiveRun:
                 f"run.strips.loaded_mm tells of {told} lanes, the head has {lanes}: give a length"
                 " for each lane"
             )
-        return StripWatch(
-            setup.strips, setup.length_mm, setup.speed_mm_s, self.host_alarms, self.note
-        )
+        length_mm = setup.length_mm or math.inf  # where nobody knows, strips are always wanted
+        return StripWatch(setup.strips, length_mm, setup.speed_mm_s, self.host_alarms, self.note)
 
     # ---------------------------------------------------------------------------------- tuning
 

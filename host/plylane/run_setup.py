@@ -27,7 +27,8 @@ class RunSetup(BaseModel):
     the register's unit, or to a list with one value an instance. `clearing_s` is how long the
     technician of the demo takes to clear a jam before going on. With the `source` "path" or
     "path_position" the cell leads: the speed is what is expected of it. The second ends at
-    `length_mm`, the length of the robot's path; the first when somebody asks for Complete. `trim`
+    `length_mm`, the length of the robot's path; the first, and a path whose length is 0 or left
+    out because nobody knows it, when somebody asks for Complete. `trim`
     sets how the feed is trimmed to the laid length; left out, it stays as the head has it.
     `shear_at_mm` is where in the cord the cut shall lie, 0 for none; how far the shear stands
     before the nozzle is the setting ``machine.shear_to_nozzle_mm``. `strips`, where they are told,
@@ -36,7 +37,7 @@ class RunSetup(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    length_mm: float = Field(gt=0, le=2_000_000)
+    length_mm: float = Field(default=0.0, ge=0, le=2_000_000)
     speed_mm_s: float = Field(gt=0, le=100)
     source: Literal["length", "path", "path_position"] = "length"
     trim: Literal["off", "fixed", "automatic"] | None = None
@@ -47,8 +48,17 @@ class RunSetup(BaseModel):
     strips: StripPlan | None = None
 
     @model_validator(mode="after")
+    def _length_is_known(self) -> RunSetup:
+        if self.source == "length" and self.length_mm == 0.0:
+            raise ValueError(
+                "length_mm is 0 or left out: give the length of the cord; only with the source"
+                ' "path" or "path_position" need nobody know it'
+            )
+        return self
+
+    @model_validator(mode="after")
     def _cut_lies_in_the_cord(self) -> RunSetup:
-        if self.shear_at_mm > self.length_mm:
+        if self.length_mm and self.shear_at_mm > self.length_mm:
             raise ValueError(
                 f"shear_at_mm {self.shear_at_mm:g} lies beyond length_mm {self.length_mm:g}:"
                 " give at most the length, or the cut never comes"

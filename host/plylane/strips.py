@@ -27,7 +27,8 @@ UNDER_WAY = frozenset(
 class StripWatch:
     """Keeps the book of a run's strips. All in the poller's thread; others may read `book`.
 
-    `length_mm` and `speed_mm_s` are those of the run that is planned.
+    `length_mm` and `speed_mm_s` are those of the run that is planned; infinite where the robot's
+    path has a length that nobody knows.
     """
 
     def __init__(

@@ -150,7 +150,7 @@ def _asked(plan: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
         ("speed_mm_s", "speed asked for", "mm/s"),
         ("setpoints_degC", "setpoints asked for", "°C"),
     ):
-        if name in plan:
+        if plan.get(name):  # a length of 0 is one that nobody knew
             yield what, f"{_plain(plan[name])} {unit}"
 
 
