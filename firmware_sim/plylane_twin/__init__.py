@@ -9,6 +9,8 @@ from plylane_twin.board import BUILT as BUILT_BOARD
 from plylane_twin.board import Board, BoardError, BoardUnavailable
 from plylane_twin.core import TwinUnavailable, mark
 from plylane_twin.direct import DirectPort
+from plylane_twin.motion import Cell
+from plylane_twin.path_file import PathError, RobotPath
 from plylane_twin.pty import PtyError, serve_pty
 from plylane_twin.scenario import DEMO as DEMO_SCENARIO
 from plylane_twin.scenario import Scenario, ScenarioError
@@ -20,8 +22,11 @@ __all__ = [
     "Board",
     "BoardError",
     "BoardUnavailable",
+    "Cell",
     "DirectPort",
+    "PathError",
     "PtyError",
+    "RobotPath",
     "Scenario",
     "ScenarioError",
     "Twin",

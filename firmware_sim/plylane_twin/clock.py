@@ -4,12 +4,24 @@ from __future__ import annotations
 
 import math
 import time
-from typing import TYPE_CHECKING, Protocol
-
-if TYPE_CHECKING:
-    from plylane_twin.stand import Stand
+from typing import Protocol
 
 LOOK_S = 0.0005  # wall time between two looks at the line
+
+
+class Timed(Protocol):
+    """What a clock runs: a stand, or one with a robot beside it."""
+
+    @property
+    def time_ms(self) -> int:
+        """Virtual milliseconds since it was made."""
+
+    @property
+    def time_s(self) -> float:
+        """The same in seconds."""
+
+    def advance(self, ms: int) -> None:
+        """Let time pass."""
 
 
 class Clock(Protocol):
@@ -31,7 +43,7 @@ class Clock(Protocol):
 class VirtualClock:
     """Time moves only when somebody waits; single-threaded and the same in every run."""
 
-    def __init__(self, twin: Stand) -> None:
+    def __init__(self, twin: Timed) -> None:
         self._twin = twin
 
     def now(self) -> float:
@@ -54,7 +66,7 @@ class VirtualClock:
 class PacedClock:
     """The wall clock times `pace`, from the moment this object is made."""
 
-    def __init__(self, twin: Stand, pace: float) -> None:
+    def __init__(self, twin: Timed, pace: float) -> None:
         if not (math.isfinite(pace) and pace > 0.0):
             raise ValueError(f"pace must be a positive number, not {pace}")
         self._twin, self._pace = twin, pace
@@ -79,7 +91,7 @@ class PacedClock:
         self.follow()
 
 
-def clock_of(twin: Stand, pace: str | float) -> Clock:
+def clock_of(twin: Timed, pace: str | float) -> Clock:
     """The clock for `pace`: "virtual", "wall", or a number of times real time.
 
     Raises ValueError with the remedy when it is none of these.

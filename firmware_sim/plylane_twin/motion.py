@@ -21,7 +21,7 @@ from typing import Protocol
 
 from plylane.head.client import HeadClient
 from plylane.head.registers import PathReferenceRegs
-from plylane_twin.path_file import Piece, RobotPath
+from plylane_twin.path_file import PathError, Piece, RobotPath
 from plylane_twin.stand import Stand
 
 STAMP_WRAP = 1 << 16
@@ -182,11 +182,19 @@ class MotionSource:
         self._began_ms = self.stand.time_ms
         self.stand.set_permit(True)
 
-    def stop(self, permit: bool = False) -> None:
-        """Stand at once, as a robot's protective stop does; takes the permit away unless told."""
-        self._stopped_at_mm = self.position_mm
+    def stop(self, permit: bool = False, after_mm: float = 0.0) -> None:
+        """Stand at once, as a robot's protective stop does; takes the permit away unless told.
+
+        `after_mm`: stand so much further on, as one that slows down with the head.
+        """
+        self._stopped_at_mm = min(self.position_mm + after_mm, self.path.length_mm)
         self._travel = None
         self.stand.set_permit(permit)
+
+    def begin_anew(self) -> None:
+        """Stand at the start of the path, which is where the plant's cord ends now."""
+        self._travel, self._stopped_at_mm = None, 0.0
+        bend(self.stand, self.path, self.stand.plant.cord_mm)
 
     def advance(self, ms: int) -> None:
         """Let time pass for all, references being written as they arrive."""
@@ -214,17 +222,20 @@ class MotionSource:
             self.door.write_reference(stamp, position_mm, speed_mm_s)
 
 
-def bend(stand: Stand, path: RobotPath) -> None:
-    """Let the plant's cord bend as the path does. Raises ValueError for too many bends."""
+def bend(stand: Stand, path: RobotPath, at_mm: float = 0.0) -> None:
+    """Let the plant's cord bend as the path does, which begins at `at_mm` of cord.
+
+    Raises PathError for too many bends.
+    """
     bends = [piece for piece in path.pieces if piece.curvature_per_mm != 0.0]
     plant = stand.plant.set
     if len(bends) > len(plant.curve_per_mm):
-        raise ValueError(
+        raise PathError(
             f"the plant holds {len(plant.curve_per_mm)} bends, the path has {len(bends)}; "
             "join neighbouring pieces of like curvature"
         )
     plant.curves, plant.curve_period_mm = len(bends), 0.0
     for k, piece in enumerate(bends):
-        plant.curve_start_mm[k] = piece.from_mm
+        plant.curve_start_mm[k] = at_mm + piece.from_mm
         plant.curve_length_mm[k] = piece.to_mm - piece.from_mm
         plant.curve_per_mm[k] = piece.curvature_per_mm

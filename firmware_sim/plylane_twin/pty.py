@@ -14,10 +14,14 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
-from plylane_twin.clock import Clock, clock_of
+from plylane_twin.beside import Beside
+from plylane_twin.clock import Clock, Timed, clock_of
 from plylane_twin.make import make
+from plylane_twin.motion import Cell
+from plylane_twin.path_file import RobotPath
 from plylane_twin.scenario import Scenario
 from plylane_twin.stand import Stand
+from plylane_twin.twin import Twin
 
 LOOK_S = 0.001  # wall time between two looks; a character takes 0.095 ms, an adapter 1 ms
 CHUNK = 512
@@ -91,22 +95,32 @@ def serve_pty(
     pace: str | float = 1.0,
     stop_event: threading.Event | None = None,
     board: str | Path | None = None,
+    robot: tuple[RobotPath, Cell] | None = None,
 ) -> None:
     """Serve a twin at `link` until `stop_event` is set (or for ever).
 
     `pace` is "wall" or a number of times real time. With `board`, the ELF file of the board's
-    program, that program runs in a simulator in the twin's place. Raises PtyError, ValueError for
-    a bad pace, TwinUnavailable, BoardUnavailable and BoardError.
+    program, that program runs in a simulator in the twin's place. With `robot` a path is played
+    beside a twin. Raises PtyError, ValueError for a bad pace, PathError, TwinUnavailable,
+    BoardUnavailable and BoardError.
     """
     if pace == "virtual":
         raise ValueError("a pty needs a paced clock: give wall or a number as pace, not virtual")
     stop = stop_event or threading.Event()
     twin = make(scenario, seed, board)
     with closing(PseudoTerminal()) as terminal, symlink(Path(link), terminal.name):
-        clock = clock_of(twin, pace)
+        clock = clock_of(_beside(twin, robot), pace)
         while not stop.is_set():
             terminal.make_as_new()
             _turn(terminal.ours, twin, clock)
+
+
+def _beside(twin: Stand, robot: tuple[RobotPath, Cell] | None) -> Timed:
+    if robot is None:
+        return twin
+    if not isinstance(twin, Twin):
+        raise PtyError("A path is played beside the twin only: serve it without a board")
+    return Beside(twin, *robot)
 
 
 def _turn(ours: int, twin: Stand, clock: Clock) -> None:

@@ -100,6 +100,11 @@ class Stand(ABC):
     def _machine(self) -> tuple[int, int]:
         """Machine state and how many milliseconds it has stood."""
 
+    @property
+    def state(self) -> str:
+        """Machine state in lower case, "" without power."""
+        return self._situation().state
+
     def _situation(self) -> Situation:
         state, state_ms = self._machine() if self.powered else (0, 0)
         return Situation(self._ms, self.plant.cord_mm, STATE_NAMES.get(state, ""), state_ms)

@@ -113,10 +113,13 @@ class Twin(Stand):
     @property
     def line_busy(self) -> bool:
         """Characters are on their way, in either direction."""
+        return self.frame_under_way or self.line.on_its_way
+
+    @property
+    def frame_under_way(self) -> bool:
+        """Characters are on their way between line and head: an `exchange` would spoil a frame."""
         link = self._c.link
-        return bool(
-            link.to_head.count or link.left or self._c.head.link.count or self.line.on_its_way
-        )
+        return bool(link.to_head.count or link.left or self._c.head.link.count)
 
     def _send(self, data: bytes, first_ns: int) -> None:
         self._lib.twin_send(self._c, data, len(data), first_ns)

@@ -67,6 +67,7 @@ USER_ERRORS = (
 
 Positive = Annotated[float, Parameter(validator=Number(gt=0, lte=1e9))]
 Pace = Annotated[float, Parameter(validator=Number(gt=0, lte=1000))]
+Late = Annotated[int, Parameter(validator=Number(gte=0, lte=1000))]
 Share = Annotated[float, Parameter(validator=Number(gt=0, lte=1))]
 Seed = Annotated[int, Parameter(validator=Number(gte=0, lt=2**64))]
 # the file may be left out, which only a list can say
@@ -292,6 +293,10 @@ def twin(
     seed: Seed = 7,
     pace: Pace = 1.0,
     board: BoardFile = None,
+    path: Path | None = None,
+    reference_period_ms: Annotated[int, Parameter(validator=Number(gte=1, lte=1000))] | None = None,
+    reference_delay_ms: Late | None = None,
+    reference_jitter_ms: Late | None = None,
 ) -> None:
     """Serve the twin to any Modbus client, paced to the wall clock. Ends with Ctrl-C.
 
@@ -307,9 +312,29 @@ def twin(
         Times real time.
     board
         Serve the board's own program (ELF file; the one built in place when none is named).
+    path
+        Path file that a robot travels beside the twin once it feeds (source "path_position").
+    reference_period_ms
+        With --path: how often the robot says where it is; 20 when left out.
+    reference_delay_ms
+        With --path: how late that comes at least; 2 when left out.
+    reference_jitter_ms
+        With --path: how much later it may come, by chance; 30 when left out.
     """
-    from plylane.twin_door import check_scenario, demo_scenario, serve
+    from plylane.twin_door import check_scenario, demo_scenario, robot_beside, serve
 
+    told = {
+        "period_ms": reference_period_ms,
+        "delay_ms": reference_delay_ms,
+        "jitter_ms": reference_jitter_ms,
+    }
+    known = {name: ms for name, ms in told.items() if ms is not None}
+    if path is None and known:
+        option = f"--reference-{next(iter(known)).replace('_', '-')}"
+        raise TwinError(f"{option} says how a robot tells: add --path FILE, or drop it")
+    if path is not None and board is not None:
+        raise TwinError("--path is played beside the twin only: drop --board")
+    robot = robot_beside(path, known) if path is not None else None
     chosen = scenario or demo_scenario()
     name = check_scenario(chosen)
     stop = threading.Event()
@@ -318,7 +343,7 @@ def twin(
     program = _board_file(board)
     what = "Board" if program else "Twin"
     print(f"{what} of '{name}' at {pty}, 115200 baud 8E1, unit 1. Ctrl-C ends it.", flush=True)
-    serve(pty, chosen, seed, pace, stop, program)
+    serve(pty, chosen, seed, pace, stop, program, robot)
 
 
 @app.command

@@ -6,6 +6,7 @@ Opening a ``twin://`` port is in `plylane.head.port`; here is what the commands 
 from __future__ import annotations
 
 import threading
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Protocol
 from urllib.parse import quote
@@ -84,6 +85,18 @@ def twin_mark() -> str:
         raise TwinError(str(error)) from error
 
 
+def robot_beside(path: Path, told: Mapping[str, float]) -> tuple[Any, Any]:
+    """The robot of a path file, and of how its references come (`plylane_twin.Cell`), for `serve`.
+
+    Raises TwinError naming file, place and remedy.
+    """
+    twin = _twin()
+    try:
+        return twin.RobotPath.load(path), twin.Cell(**told)
+    except twin.PathError as error:
+        raise TwinError(str(error)) from error
+
+
 def serve(
     link: Path,
     scenario: Path,
@@ -91,14 +104,18 @@ def serve(
     pace: float,
     stop: threading.Event,
     board: Path | None = None,
+    robot: tuple[Any, Any] | None = None,
 ) -> None:
     """Serve a twin, or that board's program, on a pseudo terminal named `link` until `stop` is set.
 
-    Raises TwinError.
+    `robot` (see `robot_beside`) plays its path beside a twin. Raises TwinError.
     """
     twin = _twin()
     absent = (twin.TwinUnavailable, twin.BoardUnavailable)
+    bad = (twin.ScenarioError, twin.BoardError, OSError)
     try:
-        twin.serve_pty(link, twin.Scenario.load(scenario), seed, pace, stop, board)
-    except (twin.ScenarioError, twin.BoardError, twin.PtyError, OSError, *absent) as error:
+        twin.serve_pty(link, twin.Scenario.load(scenario), seed, pace, stop, board, robot)
+    except twin.PathError as error:
+        raise TwinError(f"--path: {error}") from error
+    except (twin.PtyError, *absent, *bad) as error:
         raise TwinError(str(error)) from error

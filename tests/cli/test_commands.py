@@ -294,6 +294,10 @@ def test_bad_scenario_is_one_line_that_names_file_place_and_remedy(
         (("twin", "--pty", "link", "--pace", "inf"), "pace"),
         (("monitor", "--port", "twin://demo", "--run", "nowhere.toml"), "nowhere.toml"),
         (("twin", "--pty", "no/such/folder/link"), "no/such/folder"),
+        (("twin", "--pty", "link", "--path", "nowhere.csv"), "nowhere.csv"),
+        (("twin", "--pty", "link", "--path", __file__), "correct the file"),
+        (("twin", "--pty", "link", "--path", "robot.csv", "--board"), "drop --board"),
+        (("twin", "--pty", "link", "--reference-jitter-ms", "5"), "--path FILE"),
         (("commission", "--port", "/dev/no-such-port"), "/dev/no-such-port"),
         (("commission", "--port", "twin://demo?pace=virtual"), "begin again"),  # nobody answers
         (("gateway", "--port", "twin://demo", "--listen", "here"), "here"),
