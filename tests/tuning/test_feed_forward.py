@@ -90,7 +90,9 @@ def test_a_need_in_two_parts_is_told_from_a_wandering_supply() -> None:
         assert got.after_mm == pytest.approx(AFTER_MM, abs=8.0)
     later = np.array([(got.percent_per_mm_s, got.se, LATER) for got in found])
     first = np.array([(got.first_percent_per_mm_s, got.first_se, FIRST) for got in found])
-    for value, error, truth in (later.T, first.T):
+    apart = later - first  # values and truths; the two errors are of one fit, not independent
+    apart[:, 1] = [got.apart_se for got in found]
+    for value, error, truth in (later.T, first.T, apart.T):
         assert np.sqrt(np.mean((value - truth) ** 2)) < 0.03
         assert np.mean(np.abs(value - truth) <= 2.0 * error) >= 0.8
         assert error.max() < 0.04
