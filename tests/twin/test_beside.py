@@ -102,12 +102,12 @@ def test_a_reference_waits_for_a_gap_between_the_frames_of_a_host() -> None:
     twin = Twin(Scenario.parse(PLAIN), seed=5)
     twin.advance(300)
     address = PathReferenceRegs.BLOCK.address
-    twin.line.write(frame(1, b"\x03" + words([0, 4])))
-    twin.advance(0)
+    request = b"\x10" + words([address, 4])
+    twin.line.write(frame(1, request + b"\x08" + words([3, 0, 0, 0])))
+    twin.advance(1)  # of the 1.6 ms that its 17 characters take
     GapDoor(twin).write_reference(0x10007, 12.0, 5.0)
     twin.advance(100)
-    answer = twin.line.read(99)
-    assert answer == frame(1, answer[1:-2]) and answer[2] == 8, answer.hex()
+    assert twin.line.read(99) == frame(1, request)
     stamp = twin.exchange(frame(1, b"\x03" + words([address, 1])))
     assert unwords(stamp[3:5]) == [7]
 
