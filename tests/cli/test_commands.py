@@ -249,6 +249,7 @@ BAD = {
     "other version": (SHORT.replace("scenario 1", "scenario 9"), "scenario 9"),
     "no run": (SHORT.split("[run]")[0], "[run]"),
     "negative length": (SHORT.replace("400.0", "-4.0"), "run.length_mm"),
+    "a path": (SHORT.replace("[run]", '[run]\nsource = "path_position"'), "run.source"),
     "unknown field": (SHORT.replace("speed_mm_s", "sped_mm_s"), "sped_mm_s"),
     "unknown register": (SHORT.replace("settle_time_s", "settle_tme_s"), "settle_tme_s"),
     "value out of range": (SHORT.replace("[5.0, 5.0]", "[500.0, 5.0]"), "band_degC"),

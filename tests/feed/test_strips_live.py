@@ -11,14 +11,18 @@ import pytest
 from plylane.demo import Demo
 from plylane.feed.lanes import LaneBook
 from plylane.feed.strip_plan import StripPlan
+from plylane.head.client import HeadClient
+from plylane.head.poller import Poller
 from plylane.head.registers import Inputs, LaneTelemetryRegs, State, Status, TelemetryRegs
 from plylane.head.snapshot import Snapshot
 from plylane.host_alarms import JOINTS_CLOSE, STRIP_ENDS_SOON, STRIP_OUT, HostAlarms
+from plylane.live import LiveRun
 from plylane.recording import Recording, watch_settings
 from plylane.run_setup import RunSetup, SetupError
 from plylane.runlog import Run
 from plylane.strips import STRIP_ENDS, StripWatch, ends_of, ends_text
 from plylane.technician import Loader
+from plylane_twin import DirectPort, Scenario, Twin
 
 # Strips of 400 mm, the first joints 80 mm apart; the rib's first bend.
 SHORT = """
@@ -239,3 +243,16 @@ def test_strips_that_cannot_be_are_refused_in_a_line(
     with pytest.raises(SetupError, match=words) as caught:
         Demo(scenario, 1, "virtual", tmp_path / "runs")
     assert "\n" not in str(caught.value)
+
+
+def test_where_nobody_knows_the_length_strips_are_asked_for_all_the_same(tmp_path: Path) -> None:
+    """A path whose length is left out goes on for longer than any strips that are there."""
+    file = tmp_path / "run.toml"
+    file.write_text(SHORT.replace("length_mm = 700.0", 'source = "path_position"', 1))
+    client = HeadClient.open("direct", opener=lambda _: DirectPort(Twin(Scenario.demo(), 7)))
+    live = LiveRun(client, Poller(client), title="path", setup=RunSetup.load(file))
+    book = live.strips
+    assert book is not None
+    assert all(book.wanted_mm(lane) > 0.0 for lane in range(book.lanes))
+    assert len(book.joints()) == book.lanes
+    client.close()

@@ -90,6 +90,8 @@ def test_the_cut_lies_where_the_run_file_wants_it() -> None:
         ({"shear_at_mm": 200.5}, "beyond length_mm"),
         ({"source": "robot"}, "run.source"),
         ({"trim": "on"}, "run.trim"),
+        ({"length_mm": 0}, "length_mm is 0 or left out"),
+        ({"length_mm": -1, "source": "path"}, "run.length_mm"),
     ],
 )
 def test_a_run_that_cannot_be_is_refused_in_a_line(change: dict[str, object], words: str) -> None:
