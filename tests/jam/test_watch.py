@@ -90,6 +90,9 @@ def wild_columns(draw: st.DrawFn) -> made.Columns:
             else columns["feed_position_mm"]
             + np.nan_to_num(np.array(some), posinf=0.0, neginf=0.0).clip(-50.0, 50.0)
         )
+    if draw(st.booleans()):
+        some = draw(st.lists(st.sampled_from([0, MISMATCH, 3]), min_size=count, max_size=count))
+        columns["alarms_active"] = np.array(some, dtype=np.uint32)
     return columns
 
 
@@ -101,7 +104,8 @@ def test_streaming_and_arrays_agree_on_nonsense(columns: made.Columns, cuts: lis
     for row in range(count):
         picked = (columns["time_s"], columns["state"], columns["feed_position_mm"])
         values = [float(c[row]) for c in (*picked, columns["output_position_mm"])]
-        pushed += watch.push(*values, [float(lane[row]) for lane in lanes])
+        alarms = int(columns["alarms_active"][row]) if "alarms_active" in columns else None
+        pushed += watch.push(*values, [float(lane[row]) for lane in lanes], alarms=alarms)
     assert in_parts(columns, [min(cut, count) for cut in cuts]) == pushed
 
 
@@ -294,6 +298,44 @@ def test_slip_that_grows_is_told_with_its_size() -> None:
     assert 0.0 < found.evidence["change_sd_percent"] < 2.0
     assert found.evidence["changed_s"] == pytest.approx(500.0 / 14.0, abs=0.2)
     assert fed[np.searchsorted(np.arange(len(fed)) * 0.02, found.time_s)] - 500.0 < 20.0
+
+
+def slipping(seed: int, lane: int | None, share: float, at_mm: float) -> made.Columns:
+    """A run in which a lane (None: all and the cord) passes so much less from there on."""
+    end_mm = at_mm + 30.0 / share
+    columns = made.run(seed, end_mm, hold_every_mm=end_mm)
+    since = int(np.searchsorted(columns["feed_position_mm"], at_mm))
+    names = [f"lane{k}_position_mm" for k in (range(1, 6) if lane is None else (lane,))]
+    for name, pulse_mm in [(name, 0.5) for name in names] + [("output_position_mm", 0.05)]:
+        if lane is None or name in names:
+            passed = columns[name].copy()
+            passed[since:] -= share * (passed[since:] - passed[since])
+            columns[name] = np.floor(passed / pulse_mm + 1e-6) * pulse_mm
+    return columns
+
+
+@pytest.mark.parametrize(
+    ("lane", "share"), [(4, 0.05), (1, 0.08), (3, 0.12), (None, 0.04), (None, 0.08), (None, 0.12)]
+)
+def test_when_and_by_how_much_a_loss_changed_is_told_within_its_error(
+    lane: int | None, share: float
+) -> None:
+    kind = "slip_growing" if lane is None else "strip_stuck"
+    off_sd, off_mm = [], []
+    for seed in range(8):
+        at_mm = 600.0 + 31.0 * seed
+        columns = slipping(seed, lane, share, at_mm)
+        told = [found for found in FeedWatch().judge(columns) if "change_percent" in found.evidence]
+        for found in told:
+            assert found.evidence["change_percent"] >= 3.0 * found.evidence["change_sd_percent"]
+        first = next((found for found in told if found.kind == kind), None)
+        if first is not None:
+            error = first.evidence["change_percent"] - 98.5 * share
+            off_sd.append(abs(error) / first.evidence["change_sd_percent"])
+            off_mm.append(abs(fed_at(columns, first.evidence["changed_s"]) - at_mm))
+    assert len(off_sd) >= 4
+    assert sorted(off_sd)[-2] < 3.0  # a burst of slip of the wheel may fall into the part
+    assert max(off_mm) < 50.0
 
 
 def test_a_wheel_that_counts_short_is_dirty() -> None:

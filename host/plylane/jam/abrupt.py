@@ -41,10 +41,8 @@ _STEPS_UM = 60_000  # feed over which steps are lost again and again
 _FOLLOWS_PPM = 200_000  # losing less than this share
 _BEFORE_UM = 2_000  # feed before a change in which rollers that stand show first
 _ROOM_MM = 2.0
-_END_MM, _END_SHARE = (
-    4.0,
-    0.35,
-)  # loss of the cord that makes one ask why, and the lanes' part in it
+_END_MM = 4.0  # loss of the cord that makes one ask why
+_END_SHARE = 0.35  # the lanes' part in it, at most
 _END_LEAST = 0.1  # share of the feed that it must have lost since then, and of that lately
 _BURST_BAND, _LATELY_MM, _STILL = 0.08, 10.0, 0.8
 _CORD, _AHEAD = 0, 1  # tracks; the lanes come after them

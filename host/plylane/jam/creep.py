@@ -45,6 +45,9 @@ _FASTEST = 4.0  # times the usual speed, beyond which no more slip is allowed
 _SLIP_BY_SPEED = 0.4  # relative growth of slip with a relative growth of speed, at most
 _DIFFER = 2  # lanes differ by half of the slip that is beyond the expected
 _SHORT_POINTS = 25  # over which it is said by how much the wheel counts short: 50 mm
+_LEAST_POINTS = 4, 10  # of the cord, of a lane: no shorter part is looked at
+_LASTING = 0.003, 0.009  # the same: slip and bends that last longer than a part, a share lost
+_SURE_SD = 3.0
 
 
 class _Sums(NamedTuple):
@@ -62,6 +65,7 @@ class Creep:
 
     def __init__(self, settings: WatchSettings, limits: Limits, lanes: int) -> None:
         self._limits, self._lanes = limits, lanes
+        self._pulse_mm = settings.lane_pulse_mm * (1.0 + 3.0 * settings.lane_scatter)
         blocks = round(settings.usual_mm * 1000.0 / _BLOCK_UM)
         expected, limit = round(settings.expected_slip * PPM), round(settings.usual_limit * PPM)
         self._expected = expected
@@ -255,20 +259,36 @@ class Creep:
 
     def _likeliest(self, track: int, quiet_um: int) -> dict[str, float]:
         """When the track's loss changed and by how much, at the largest likelihood ratio of all
-        changes since anything was told last; the sums only say that it did."""
+        changes since anything was told last; the sums only say that it did. Nothing where the
+        change does not stand out."""
         points = self._points[int(np.searchsorted(self._points.fed_um, quiet_um)) :]
-        if len(points) < 3:
+        least = _LEAST_POINTS[track != _CORD]
+        if len(points) <= 2 * least:
             return {}
         fed, lost = _losses(points[:1], points[1:])
-        share = lost[track] / (PPM * fed)
-        change = likeliest_change(share, self._limits.wander_per_mm, fed / 1000.0)
-        if change.statistic == 0.0:
+        share, fed_mm = lost[track] / (PPM * fed), fed / 1000.0
+        wander = self._limits.wander_per_mm
+        change = likeliest_change(share, wander, fed_mm, least=least, upward=True)
+        before_mm, after_mm = (float(part.sum()) for part in np.split(fed_mm, [change.first]))
+        sd = self._step_sd(track, before_mm, after_mm)
+        if change.step < _SURE_SD * sd:
             return {}
         return {
             "changed_s": float(points.time_s[change.first]),
             "change_percent": 100.0 * change.step,
-            "change_sd_percent": 100.0 * abs(change.step) / math.sqrt(change.statistic),
+            "change_sd_percent": 100.0 * sd,
         }
+
+    def _step_sd(self, track: int, before_mm: float, after_mm: float) -> float:
+        """How well it is known by how much two parts that follow one another differ, in the share
+        lost: wandering, what lasts longer than they do, and at their three ends a lane's wheel
+        somewhere within a pulse."""
+        after, before = 1.0 / after_mm, 1.0 / before_mm
+        cord = track == _CORD
+        end_mm2 = 0.0 if cord else self._pulse_mm**2 / 12.0
+        ends = end_mm2 * (after**2 + before**2 + (after + before) ** 2)
+        wander = self._limits.wander_per_mm**2 * (after + before)
+        return math.sqrt(wander + ends + _LASTING[not cord] ** 2)
 
     def _finding(
         self, kind: str, lane: int | None, start: int, usual: Ints, numbers: dict[str, float]
