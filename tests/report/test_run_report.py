@@ -355,6 +355,15 @@ class TestFindings:
         assert "Likelihood 83 %. Not ruled out: lane wheel stuck 11 %, head jam 4 %" in page.words
         assert "Evidence: since 1.00 s\n" in page.words
 
+    def test_what_an_undecided_one_may_be(self, recording: Recording) -> None:
+        weighed = {"likelihood_strip_out": 0.48, "likelihood_lane_wheel_stuck": 0.47}
+        finding = Finding("unknown", 2.0, 4, 3.0, weighed)
+        page = Page(run_page(replace(recording, findings=[finding])))
+        assert "Undecided: strip out 48 %, lane wheel stuck 47 %." in page.words
+        nothing_weighed = Finding("slip_growing", 2.0, None, 3.0)
+        page = Page(run_page(replace(recording, findings=[nothing_weighed])))
+        assert "Undecided" not in page.words
+
     def test_only_the_first_have_figures(self, recording: Recording) -> None:
         many = [Finding("head_jam", 1.0 + k, None, 1.0) for k in range(FIGURES_MOST + 2)]
         page = Page(run_page(replace(recording, findings=many)))

@@ -247,10 +247,10 @@ def _finding_rows(recording: Recording, draw: RunFigures) -> Iterator[dict[str, 
 
 def _weighed(finding: Finding) -> str:
     """How likely it is, and what else it may have been; empty where nothing was weighed."""
-    if finding.likelihood is None:
-        return ""
     others = (f"{_kind(kind)} {share_text(p)}" for kind, p in finding.alternatives.items())
     told = ", ".join(others)
+    if finding.likelihood is None:
+        return f"Undecided: {told}." if told else ""
     return f"Likelihood {share_text(finding.likelihood)}." + (
         f" Not ruled out: {told}" * bool(told)
     )
