@@ -61,6 +61,7 @@ class HostAlarms:
         self.active = 0
         self.unacknowledged = 0
         self.instances: Mapping[int, int] = {}
+        self._waiting: dict[int, int] = {}  # lanes that nobody has acknowledged, by number
 
     def show(self, standing: Mapping[int, int]) -> None:
         """The conditions as they are now: number to instances, 0 for none.
@@ -74,14 +75,16 @@ class HostAlarms:
         self.instances = {n: lanes or before.get(n, 0) for n, lanes in standing.items()}
         self.active = sum(1 << n for n, lanes in standing.items() if lanes)
         self.unacknowledged |= sum(1 << n for n in fresh)
+        for number, lanes in fresh.items():
+            self._waiting[number] = self._waiting.get(number, 0) | lanes
         self._tell(RAISED, fresh)
         self._tell(OVER, gone)
 
     def acknowledge(self, mask: int) -> None:
         """Acknowledge the alarms whose bits are set."""
-        waited = self.unacknowledged & mask
         self.unacknowledged &= ~mask
-        self._tell(ACKNOWLEDGED, {n: self.instances[n] for n in _NAMES if waited >> n & 1})
+        seen = [n for n in _NAMES if mask >> n & 1 and n in self._waiting]
+        self._tell(ACKNOWLEDGED, {n: self._waiting.pop(n) for n in seen})
 
     def _tell(self, kind: str, alarms: Mapping[int, int]) -> None:
         for number, lanes in alarms.items():

@@ -214,6 +214,21 @@ def test_a_lane_asks_until_it_gets_its_strip_however_slow_the_feed_becomes() -> 
     assert alarms.active == 1 << STRIP_ENDS_SOON
 
 
+def test_an_acknowledgement_counts_for_every_lane_that_waits_for_it() -> None:
+    """One that has got its strip meanwhile as well, and none a second time."""
+    notes: list[tuple[str, str, int | None]] = []
+    alarms = HostAlarms(lambda *note: notes.append(note))
+    alarms.show({STRIP_OUT: 0b11})
+    alarms.show({STRIP_OUT: 0b10})
+    alarms.acknowledge(1 << STRIP_OUT)
+    said = [(kind, lane) for kind, _, lane in notes]
+    assert said[3:] == [("alarm_acknowledged", 1), ("alarm_acknowledged", 2)]
+    alarms.show({STRIP_OUT: 0b110})
+    alarms.acknowledge(1 << STRIP_OUT)
+    said = [(kind, lane) for kind, _, lane in notes]
+    assert said[5:] == [("alarm", 3), ("alarm_acknowledged", 3)]
+
+
 def lamp_snapshot(
     time_s: float, state: State, lane_mm: float, *, speed: float = 10.0, head_ms: int | None = None
 ) -> Snapshot:
