@@ -215,12 +215,18 @@ class Reaction:
 
 def _last_words(findings: Sequence[Finding]) -> list[Finding]:
     """The findings without those undecided ones that a decided one soon followed."""
-    decided_s = [one.time_s for one in findings if one.likelihood is not None]
+    decided = [one for one in findings if one.likelihood is not None]
     return [
         one
         for one in findings
-        if one.kind != UNKNOWN or not any(0.0 < at - one.time_s < _SAME_S for at in decided_s)
+        if one.kind != UNKNOWN or not any(_same_fault(one, last) for last in decided)
     ]
+
+
+def _same_fault(first: Finding, last: Finding) -> bool:
+    """Whether one soon follows the other and may be of the same lane."""
+    lanes = {first.lane, last.lane} - {None}
+    return 0.0 < last.time_s - first.time_s < _SAME_S and len(lanes) < 2
 
 
 def _only_lane(instances: Mapping[int, int], number: int) -> int | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -376,6 +376,30 @@ def test_the_cause_is_the_last_word_on_what_was_undecided_when_it_was_held() -> 
     reaction.on_snapshot(shot(10.5, State.HELD), [])
     assert reaction.clearing is not None
     assert reaction.clearing.stand.cause.kind == "strip_out"
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "cause"),
+    [
+        (3, 5, ("unknown", 3)),
+        (3, 3, ("lane_wheel_stuck", 3)),
+        (None, 5, ("lane_wheel_stuck", 5)),
+        (3, None, ("lane_wheel_stuck", None)),
+    ],
+)
+def test_what_is_decided_of_another_lane_is_no_last_word(
+    first: int | None, second: int | None, cause: tuple[str, int | None]
+) -> None:
+    reaction = Reaction(FakeRun(), 0.8)  # type: ignore[arg-type]
+    reaction.on_snapshot(shot(9.0, State.EXECUTE), [])
+    weighed = {"likelihood_strip_out": 0.6, "likelihood_strip_stuck": 0.4}
+    undecided = replace(finding(10.0, "unknown", **weighed), lane=first)
+    decided = replace(finding(10.2, "lane_wheel_stuck", likelihood=0.96), lane=second)
+    reaction.on_snapshot(shot(10.2, State.HOLDING), [undecided, decided])
+    reaction.on_snapshot(shot(10.5, State.HELD), [])
+    assert reaction.clearing is not None
+    found = reaction.clearing.stand.cause
+    assert (found.kind, found.lane) == cause
 
 
 def test_held_by_a_person_there_is_nothing_to_clear() -> None:
