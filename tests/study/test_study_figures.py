@@ -56,12 +56,17 @@ def test_false_alarms_are_counted_in_thousands_of_hours() -> None:
 
 
 def trial(
-    fault: str, truth: str, told: str | None, last: dict[str, Any] | None = None, **more: Any
+    fault: str,
+    truth: str,
+    told: str | None,
+    last: dict[str, Any] | None = None,
+    held: dict[str, Any] | None = None,
+    **more: Any,
 ) -> dict[str, Any]:
     form = {"kind": told, "right": told == truth, "delay_s": 1.0, "fed_mm": 14.0, "lost_mm": 3.0}
     base = {"abrupt": True, "nominal": True, "early": 0, "guard": "", "lane": None}
     first = told and (form | more)
-    words = {"told": first, "held": first, "last": last or first}
+    words = {"told": first, "held": held or first, "last": last or first}
     return {"fault": fault, "truth": truth, **base, **words}
 
 
@@ -105,6 +110,19 @@ def test_a_warning_counts_as_one_where_the_right_finding_follows() -> None:
     assert figures["confusion"]["last"] == {
         "head jam, creeping": {"head_jam": 2, "slip_growing": 1}
     }
+
+
+def test_what_is_last_where_the_host_holds_is_counted_for_itself() -> None:
+    """Undecided at first; the host's hold leaves another word than feeding on would."""
+    held = {"kind": "strip_out", "right": True}
+    last = {"kind": "strip_stuck", "right": False}
+    figures = tally([], [{"trials": [trial("strip out", "strip_out", "unknown", last, held)]}])
+    counts = {
+        word: [figures["diagnosis"][word][name] for name in ("right", "unknown", "wrong")]
+        for word in ("told", "held", "last")
+    }
+    assert counts == {"told": [0, 1, 0], "held": [1, 0, 0], "last": [0, 0, 1]}
+    assert figures["confusion"]["held"] == {"strip out": {"strip_out": 1}}
 
 
 # ------------------------------------------------------------------ the matched CUSUM

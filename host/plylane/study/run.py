@@ -13,6 +13,7 @@ from typing import Any
 import plylane.jam
 import plylane.reaction
 import plylane.study
+import plylane.twin_run
 from plylane.head.registers import MAP_HASH
 from plylane.jam import WatchSettings
 from plylane.parallel import HERE, Done, Spread, chunked, spread_map
@@ -96,21 +97,22 @@ def _work(chunk: _Chunk) -> dict[str, Any]:
 
 
 def code_mark() -> str:
-    """Names detectors, their settings, the study's cases and the twin: with another one of these,
-    nothing that was kept is used."""
+    """Names detectors and their settings, the host's hold, the study's cases and the twin: with
+    another one of these, nothing that was kept is used."""
     parts = (source_mark(), WatchSettings().model_dump_json(), twin_mark())
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:12]
 
 
 @cache
 def source_mark() -> str:
-    """Names the sources of detectors and study, and the register map."""
+    """Names the sources of detectors, hold, study and twin runs, and the register map."""
     parts = [path.read_bytes() for path in _sources()]
     return hashlib.sha256(b"".join([f"{MAP_HASH}".encode(), *parts])).hexdigest()
 
 
 def _sources() -> Iterable[Path]:
-    yield Path(plylane.reaction.__file__)
+    for source in (plylane.reaction.__file__, plylane.twin_run.__file__):
+        yield Path(source)
     for package in (plylane.jam, plylane.study):
         for folder in package.__path__:
             yield from sorted(Path(folder).glob("*.py"))
