@@ -18,7 +18,7 @@ from rich.table import Table
 from plylane.calibrate_show import result_json, show_found, show_scale
 from plylane.feed.errors import CalibrationError
 from plylane.options import Unit, see_through
-from plylane.tune_errors import TuneError
+from plylane.tune_errors import JobError
 
 if TYPE_CHECKING:
     from plylane.calibrate_run import CalibrateRun, Kind
@@ -332,7 +332,7 @@ class _Desk:
         self.client.close()
 
     def do(self, begin: Callable[[CalibrateRun], None]) -> str:
-        """Begin a job, see it through, give its last words. Raises TuneError."""
+        """Begin a job, see it through, give its last words. Raises JobError."""
         return see_through(self.run, self.poller, begin)
 
     def end(self, kept: Kept, ask: bool = False) -> None:
@@ -393,7 +393,7 @@ def _lengths(kind: Kind, number: int, port: str | None, how: Measured, kept: Kep
                 break
             try:
                 said = desk.do(lambda run, at=again - 1: run.feed_again(at))  # type: ignore[misc]
-            except TuneError as error:  # what has been measured is kept
+            except JobError as error:  # what has been measured is kept
                 _tell(f"  {error}")
                 continue
             given.give(desk.run, said)

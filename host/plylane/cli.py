@@ -34,7 +34,7 @@ from plylane.runlog import RunError
 from plylane.study_command import progress, replay_table, study
 from plylane.study_errors import ParallelError, StudyError
 from plylane.tune_command import tune
-from plylane.tune_errors import TuneError
+from plylane.tune_errors import JobError
 from plylane.twin_door import TwinError
 from plylane.watch_fields import WatchSettingsError, changes_of, with_changes
 
@@ -55,12 +55,12 @@ USER_ERRORS = (
     CommissionError,
     GatewayError,
     HeadError,
+    JobError,
     ParallelError,
     PlanError,
     RunError,
     SetupError,
     StudyError,
-    TuneError,
     TwinError,
     WatchSettingsError,
 )

@@ -10,7 +10,7 @@ from cyclopts.validators import Number
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
-from plylane.tune_errors import TuneError
+from plylane.tune_errors import JobError
 
 if TYPE_CHECKING:
     from plylane.calibrate_run import CalibrateRun
@@ -28,7 +28,7 @@ E = TypeVar("E", "CalibrateRun", "TuneRun")
 def see_through(engine: E, poller: Poller, begin: Callable[[E], None]) -> str:
     """Begin a job, show how it goes, give its last words; Ctrl-C ends it.
 
-    Raises TuneError with its trouble.
+    Raises JobError with its trouble.
     """
     begin(engine)
     columns = TextColumn("{task.description}"), BarColumn(bar_width=24), TimeElapsedColumn()
@@ -45,5 +45,5 @@ def see_through(engine: E, poller: Poller, begin: Callable[[E], None]) -> str:
                 poller.step()
             raise
     if engine.status.trouble:
-        raise TuneError(engine.status.trouble)
+        raise JobError(engine.status.trouble)
     return engine.status.text

@@ -12,7 +12,7 @@ from rich.console import Console
 from rich.table import Table
 
 from plylane.options import Unit, see_through
-from plylane.tune_errors import TuneError
+from plylane.tune_errors import JobError, TuneError
 
 if TYPE_CHECKING:
     from plylane.head.client import HeadClient
@@ -140,7 +140,7 @@ def tune(
             sitting.interaction(experiment, apply, guide_empty, wishes)
         if save:
             sitting.do(lambda run: run.save())
-    except TuneError:
+    except JobError:
         if not as_json and sitting.zone in sitting.run.tunings:
             _show(sitting.tuning, False, {"run": str(sitting.folder)})
         raise
@@ -226,7 +226,7 @@ class _Sitting:
         self.do(lambda run: run.find_interaction(goals))
 
     def do(self, begin: Any) -> None:
-        """Begin a job and see it through. Raises TuneError with its trouble."""
+        """Begin a job and see it through. Raises JobError with its trouble."""
         text = see_through(self.run, self.poller, begin)
         errors.print(text, style="dim", markup=False, highlight=False, soft_wrap=True)
 
