@@ -11,7 +11,7 @@ import pyarrow as pa
 import pytest
 
 from made_feed import Jam, run
-from plylane.head.registers import Inputs, State
+from plylane.head.registers import ALARMS, Inputs, State
 from plylane.recording import Recording
 from plylane.runlog import Recorder, RunInfo
 from plylane.runlog.info import RunEnd, write_info
@@ -35,10 +35,12 @@ def kept(columns: Columns, where: np.ndarray) -> Columns:
     return {name: values[where] for name, values in columns.items()}
 
 
-def logged(folder: Path, columns: Columns) -> Recording:
+def logged(folder: Path, columns: Columns, without: str = "") -> Recording:
     """The columns as a log: zones at their setpoints, permit given, batches of a second."""
     rows = len(columns["time_s"])
     schema = telemetry_schema(*FITTED)
+    if without:
+        schema = schema.remove(schema.get_field_index(without))
     filled = {"inputs": int(Inputs.PERMIT_GIVEN), "zone1_pv_degC": 110.0, "zone1_sp_degC": 110.0}
     arrays = [
         pa.array(np.asarray(columns.get(name, np.full(rows, filled.get(name, 0.0)))))
@@ -134,6 +136,22 @@ def test_after_a_reset_all_is_learnt_anew_in_whatever_parts_the_log_is_judged(
     assert len(recording.resets) == 1
     first = recording.judge(recording.settings)
     assert first == recording.findings == recording.judge(recording.settings)
+
+
+def test_without_the_column_of_alarms_all_but_the_guard_s_reason_is_found(tmp_path: Path) -> None:
+    columns = jammed(3)
+    whole = logged(tmp_path / "whole", columns)
+    without = logged(tmp_path / "without", columns, "alarms_active")
+    assert without.findings == whole.findings != []
+    slips = run(4, 400.0, hold_every_mm=400.0)
+    slips["head_ms"] = np.round(slips["time_s"] * 1000).astype(np.int64)
+    slipped = 0.3 * np.clip(slips["feed_position_mm"] - 350.0, 0.0, None)
+    slips["output_position_mm"] = slips["output_position_mm"] - slipped
+    mismatch = next(alarm.number for alarm in ALARMS if alarm.name == "feed_mismatch")
+    held = slips["state"] == State.HELD
+    slips["alarms_active"] = np.where(held, 1 << mismatch, 0)
+    assert [f.kind for f in logged(tmp_path / "held", slips).findings] == ["output_wheel_dirty"]
+    assert logged(tmp_path / "unsaid", slips, "alarms_active").findings == []
 
 
 def test_findings_told_otherwise_while_the_run_was_recorded_are_remarked(tmp_path: Path) -> None:
