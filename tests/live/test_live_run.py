@@ -27,14 +27,16 @@ SETUP = RunSetup(length_mm=200.0, speed_mm_s=20.0, setpoints_degC=[35.0, 32.0])
 class Bench:
     """A live run that is stepped by hand."""
 
-    def __init__(self, faults: str = "", setup: RunSetup | None = None) -> None:
+    def __init__(
+        self, faults: str = "", setup: RunSetup | None = None, hold_at: float | None = None
+    ) -> None:
         self.twin = Twin(Scenario.parse(PLAIN + faults), seed=5)
         self.client = HeadClient.open("direct", opener=lambda _: DirectPort(self.twin))
         self.client.write("guards.settle_time_s", 0)
         for zone in range(2):
             self.client.write("zone_settings.band_degC", 5.0, zone)
         self.poller = Poller(self.client)
-        self.live = LiveRun(self.client, self.poller, title="live", setup=setup)
+        self.live = LiveRun(self.client, self.poller, title="live", setup=setup, hold_at=hold_at)
 
     def run(self, seconds: float) -> None:
         for _ in range(round(seconds * 50)):
