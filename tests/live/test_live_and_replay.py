@@ -5,7 +5,6 @@ On the board's binary the same is shown by the demo there (tests/board/test_demo
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -94,7 +93,7 @@ def test_what_decides_while_the_feed_brakes_is_found_in_the_log(tmp_path: Path) 
     strips = StripPlan(
         loaded_mm=[2000.0, 163.0, 2000.0, 2000.0, 2000.0], next_mm=2400.0, wheel_to_nozzle_mm=50.0
     )
-    replayed = played(tmp_path / "run", STANDS, replace(SETUP, strips=strips), hold_at=0.05)
+    replayed = played(tmp_path / "run", STANDS, SETUP.model_copy(update={"strips": strips}), 0.05)
     assert kinds(replayed.findings) == [("unknown", 2), ("lane_wheel_stuck", 2)]
     states = [state_at(replayed, found.time_s) for found in replayed.findings]
     assert states == [State.EXECUTE, State.HOLDING]
