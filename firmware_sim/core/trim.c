@@ -10,14 +10,14 @@
 #define LOSS_SHIFT 17      /* of fed * loss: a hop is 2^13 um, the loss counts 2^-4 um */
 #define FORGET_SHIFT 3     /* an eighth of off_um in a hop; as 16ths of a um it is what the loss learns: a 128th */
 #define ANCHOR_SHIFT 3     /* half of an eighth of a lane's distance to the median, taken up in a hop */
-#define SETTLING_SHIFT 0   /* half of all of it after a stop */
-#define DRIFT_SHIFT 2      /* a quarter of the median, into the drift, in a hop */
+#define DRIFT_STEP 12      /* of the drift for a lane in a hop: 1.2 % of it */
 #define SHORT_UM 250       /* joints' gaps make lane wheels show too little: below this, */
 #define GIVEN_BACK 3       /* so many mm a metre are given back, */
 #define FURTHER_UM 400     /* and it may go further than the limit by so much */
 #define LANE_UNIT 8        /* um */
 #define KEPT_SHIFT 5       /* a 32nd of the integral, into what a freeze falls back to, in a hop */
 #define LOSS_STEP 1311     /* of the loss: a percent */
+#define LOSS_MAX (INT16_MAX - LOSS_STEP)
 #define LOSS_OF_HUNDREDTH 13 /* a hundredth of a percent of a hop, in 1/16 um: 13.1 */
 
 static ONE_COPY int32_t within(int32_t value, int32_t most)
@@ -39,44 +39,34 @@ static ONE_COPY int16_t moved(int32_t now_um, int32_t *seen_um)
 
 /* ------------------------------------------------------------------------------------ lane wheels */
 
-static int16_t median(int16_t *values, uint8_t count)
-{
-    for (uint8_t i = 1; i < count; i++) {
-        int16_t value = values[i];
-        uint8_t at = i;
-        for (; at > 0 && values[at - 1u] > value; at--)
-            values[at] = values[at - 1u];
-        values[at] = value;
-    }
-    return (int16_t)((values[(count - 1u) / 2u] + values[count / 2u]) >> 1);
-}
-
 /* Strip less laid length of a lane. */
 static ONE_COPY uint16_t lane_ahead(const struct head *head, uint8_t lane)
 {
     return (uint16_t)((uint32_t)(wheels_lane_um(head, lane) - head->trim.laid_um) / LANE_UNIT);
 }
 
-/* While strips settle after a stop the anchors move so that the drift stays what it was. */
+/* A lane wheel does not tell its way. While the feed stands strips give back their slack, so it turns backwards then: it is
+ * back where it was when the edge it counted last falls again. Its pulse has been counted forwards, as all are. */
+void trim_given_back(struct head *head, uint8_t lane)
+{
+    uint16_t *anchor = &head->trim.anchor[lane];
+    *anchor = (uint16_t)(*anchor + head->settings.lane_settings[lane].mm_per_pulse / (LANE_UNIT * UINT32_C(1000)));
+}
+
+/* Each lane takes the drift a step its way, so it goes to their median; they go to it more slowly. */
 static ONE_COPY void look_at_lanes(struct head *head)
 {
     struct trim *trim = &head->trim;
     NEAR(trim);
-    uint8_t lanes = (uint8_t)head->settings.machine.lanes_fitted;
-    int16_t ahead[LANES];
-    int16_t sorted[LANES];
-    for (uint8_t k = 0; k < lanes; k++)
-        sorted[k] = ahead[k] = (int16_t)(uint16_t)(lane_ahead(head, k) - trim->anchor[k]);
-    int16_t middle = trim->drift;
-    uint8_t shift = SETTLING_SHIFT;
-    if (trim->settled >= SETTLE_HOPS) {
-        middle = median(sorted, lanes);
-        shift = ANCHOR_SHIFT;
-        trim->drift = (int16_t)(trim->drift + ((middle - trim->drift) >> DRIFT_SHIFT));
+    int8_t back = trim->drift < -SHORT_UM / LANE_UNIT ? 1 - 2 * GIVEN_BACK : 1; /* the 1 rounds */
+    for (uint8_t k = 0; k < (uint8_t)head->settings.machine.lanes_fitted; k++) {
+        int16_t by = (int16_t)(uint16_t)(lane_ahead(head, k) - trim->anchor[k] - (uint16_t)trim->drift);
+        if (trim->settled >= SETTLE_HOPS) {
+            trim->drift = (int16_t)(trim->drift + (by < 0 ? -DRIFT_STEP : DRIFT_STEP));
+            by = (int16_t)(((by >> ANCHOR_SHIFT) + back) >> 1);
+        }
+        trim->anchor[k] = (uint16_t)(trim->anchor[k] + (uint16_t)by);
     }
-    int16_t back = trim->drift < -SHORT_UM / LANE_UNIT ? 1 - 2 * GIVEN_BACK : 1; /* the 1 rounds */
-    for (uint8_t k = 0; k < lanes; k++)
-        trim->anchor[k] = (uint16_t)(trim->anchor[k] + (uint16_t)((((ahead[k] - middle) >> shift) + back) >> 1));
 }
 
 /* ------------------------------------------------------------------------------------------ doubt */
@@ -111,6 +101,14 @@ static void wheel_slips(struct trim *trim)
     freeze(trim, TRIM_STATE_WHEEL_SLIPS);
 }
 
+/* Not beyond what holds a step more. */
+static ONE_COPY void learn(struct trim *trim, int16_t by)
+{
+    int16_t loss = (int16_t)(trim->loss + by);
+    if (!beyond(loss, LOSS_MAX))
+        trim->loss = loss;
+}
+
 static void end_hop(struct trim *trim)
 {
     NEAR(trim);
@@ -123,7 +121,7 @@ static void end_hop(struct trim *trim)
         }
         return;
     }
-    trim->loss = (int16_t)(trim->loss + part);
+    learn(trim, part);
     trim->integral_kept += (trim->integral - trim->integral_kept) >> KEPT_SHIFT;
 }
 
@@ -138,7 +136,7 @@ static ONE_COPY void watch_drift(struct head *head)
         if (!far)
             return;
         if (trim->drift < 0) { /* so do the lanes: it is the rollers that slip */
-            trim->loss = (int16_t)(trim->loss + LOSS_STEP);
+            learn(trim, LOSS_STEP);
             trim->hops = GOOD_HOPS;
         }
         believe_lanes(trim);
@@ -146,7 +144,7 @@ static ONE_COPY void watch_drift(struct head *head)
         if (++trim->hops < WATCH_HOPS)
             return;
         trim->hops = 0;
-        int16_t change = (int16_t)(trim->drift - trim->drift_from);
+        int16_t change = (int16_t)(uint16_t)((uint16_t)trim->drift - (uint16_t)trim->drift_from);
         trim->drift_from = trim->drift;
         if (beyond(change, STEADY_UM / LANE_UNIT))
             return;
@@ -162,16 +160,18 @@ static void judge(struct head *head, int16_t fed_um, int16_t off_um)
 {
     struct trim *trim = &head->trim;
     NEAR(trim);
-    if (fed_um <= 0) { /* at a stop strips give back their slack, backwards nothing is judged */
-        trim->settled = 0;
+    if (fed_um <= 0) { /* backwards nothing is judged */
+        trim->picked_up = 0;
         return;
     }
     trim->hop_fed_um = (int16_t)(trim->hop_fed_um + fed_um);
     trim->hop_off_um = (int16_t)(trim->hop_off_um + off_um);
     bool ends = trim->hop_fed_um >= HOP_UM;
     if (ends) {
-        if (trim->settled >= PICK_UP_HOPS)
+        if (trim->picked_up >= PICK_UP_HOPS)
             trim->off_um = (int16_t)(trim->off_um + trim->hop_off_um);
+        else
+            trim->picked_up++;
         trim->hop_fed_um = trim->hop_off_um = 0;
     }
     if (beyond(trim->hop_off_um, SLIP_UM) || beyond(trim->off_um, CREEP_UM))
@@ -212,7 +212,7 @@ static void look(struct head *head)
     if (head->feed.mode == FEED_JOG) { /* drives may stand out of it, and it is no part of what the run wants */
         lay(trim, wheel_um);
         trim->error_um += wheel_um;
-        trim->settled = 0;
+        trim->settled = trim->picked_up = 0;
         return;
     }
     trim->rest += (int32_t)fed_um * trim->loss;

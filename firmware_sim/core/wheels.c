@@ -80,14 +80,19 @@ static void lanes_tick(struct head *head)
     uint16_t sample = head->inputs & LANE_INPUTS;
     uint16_t steady = (uint16_t)~(sample ^ wheels->lane_sample);
     uint16_t inputs = (uint16_t)((wheels->lane_inputs & ~steady) | (sample & steady));
-    uint16_t rising = (uint16_t)(inputs & ~wheels->lane_inputs);
+    uint8_t changed = (uint8_t)(inputs ^ wheels->lane_inputs);
     wheels->lane_sample = sample;
     wheels->lane_inputs = inputs;
     if (head->feed.speed_um_s != 0)
         wheels->backwards = head->feed.speed_um_s < 0;
-    for (uint8_t k = 0; rising != 0; k++, rising >>= 1)
-        if (rising & 1u)
+    for (uint8_t k = 0; changed != 0; k++, changed >>= 1, inputs >>= 1) {
+        if (!(changed & 1u))
+            continue;
+        if (inputs & 1u)
             wheels->lane_pulses[k] += wheels->backwards ? -1 : 1;
+        if (head->feed.speed_um_s == 0)
+            trim_given_back(head, k);
+    }
 }
 
 void wheels_tick(struct head *head)

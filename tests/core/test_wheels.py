@@ -224,3 +224,24 @@ def test_lane_position_is_good_to_four_parts_in_ten_million(
     w.wheels.lane_pulses[lane] = pulses
     exact_um = pulses * per_pulse_nm / 1000
     assert lib.wheels_lane_um(w.head, lane) == pytest.approx(exact_um, rel=4e-7, abs=1.0)
+
+
+@given(first=st.integers(0, 40), walks=st.lists(st.tuples(st.integers(0, 9), st.integers(0, 9))))
+def test_what_strips_give_back_while_the_feed_stands_comes_off_the_trims_reading(
+    first: int, walks: list[tuple[int, int]]
+) -> None:
+    """Half slots on while feeding and back while standing: the slot the wheel truly is in."""
+    w = Wheels()
+    at, pulse = first, 62  # 0.5 mm in 8 um
+    w.lanes(*[0 if at % 2 else 1 << 3] * 2)  # high for a slot's first half
+    lib.wheels_zero(w.head)
+    w.head.trim.anchor[3] = 0
+    for on, back in walks:
+        for way, halves in ((1, on), (-1, back)):
+            w.head.feed.speed_um_s = 14_000 if way > 0 else 0
+            for _ in range(halves):
+                at += way
+                w.lanes(*[0 if at % 2 else 1 << 3] * 2)
+        trims = w.lane_pulses()[3] * pulse - w.head.trim.anchor[3]
+        assert (trims - (at // 2 - first // 2) * pulse) % 2**16 == 0
+    assert w.lane_pulses()[3] >= 0, "telemetry counts every pulse forwards"

@@ -136,10 +136,43 @@ def test_a_wheel_that_begins_to_slip_about_a_stop_is_found_before_2_mm(after_sto
         assert off_until_frozen(follows, lamp_path(2000.0), at_mm) < 2.0, seed
 
 
-def test_slip_too_little_to_be_seen_about_a_stop_stays_within_what_the_lanes_allow() -> None:
-    """1.5 % from the stop on: a tenth of a metre of it, the lane wheels' limit and their lag."""
+STOPS_AND_FAULTS = [
+    (60.0, 'kind = "output_wheel_slip"\nslip_percent = 1.5'),
+    (90.0, 'kind = "output_wheel_slip"\nslip_percent = 1.0'),
+    (90.0, 'kind = "output_wheel_dirty"\ndiameter_percent = 2.0\nover_mm = 2000'),
+]
+
+
+@pytest.mark.parametrize(("every_mm", "fault"), STOPS_AND_FAULTS)
+def test_stops_as_close_as_the_strips_take_to_settle_hide_no_little_slip(every_mm, fault) -> None:
+    """Lane wheels that count what strips give back at a stop would be ahead by it at each."""
+    starts = np.arange(0.0, 2400.0, every_mm).tolist()
+    stops = RobotPath(tuple(Piece(at, at + every_mm, 14.0, 0.0, 0.5) for at in starts))
+    for seed in (3, 4):
+        follows = follower(f"{fault}\nat_output_mm = 400.0", seed=seed)
+        assert off_until_frozen(follows, stops, 400.0, within_mm=1600.0) < 2.0, seed
+        assert trim_state(follows) == TrimState.WHEEL_DRIFTS
+
+
+def test_slip_too_little_to_be_seen_about_a_stop_is_seen_by_the_lanes() -> None:
+    """1.5 % from the stop on: the lane wheels' limit and their lag."""
     follows = follower('kind = "output_wheel_slip"\nslip_percent = 1.5\nat_output_mm = 794.25')
-    assert off_until_frozen(follows, lamp_path(2000.0), 794.25) < 4.0
+    assert off_until_frozen(follows, lamp_path(2000.0), 794.25) < 2.5
+
+
+def test_rollers_that_slip_ever_more_never_wrap_what_the_trim_has_learned() -> None:
+    """27 % is beyond what the loss can hold: it stays at its end, it does not jump to the other."""
+    follows = follower(
+        'kind = "film"\nslip_percent = 27.0\nover_mm = 3000.0\nat_output_mm = 100.0',
+        settings={"machine.expected_slip_percent": 20.0, "guards.mismatch_limit_mm": 30.0},
+        seed=3,
+    )
+    robot, least = follows.robot(STRAIGHT), 2**15
+    robot.go()
+    while robot.position_mm < 3500.0 and follows.state == State.EXECUTE:
+        robot.advance(200)
+        least = min(least, follows.stand.head.trim.loss)
+    assert least > 0
 
 
 @pytest.mark.parametrize("slip_percent", [2.5, 4.0])
@@ -147,7 +180,7 @@ def test_rollers_that_begin_to_slip_are_not_taken_for_the_wheel_for_long(slip_pe
     """All at once, as no film grows: in doubt at first, until the lane wheels fall behind too."""
     follows = follower(f'kind = "film"\nslip_percent = {slip_percent}\nat_output_mm = 1000.0')
     laid = follows.follow(follows.robot(STRAIGHT), 2500.0)
-    assert np.abs(laid.error_mm()).max() < 7.0
+    assert np.abs(laid.error_mm()).max() < 9.0
     assert np.abs(laid.error_mm(after_mm=1600.0)).max() < 2.5
     assert trim_state(follows) == TrimState.AUTOMATIC and not follows.alarms
 
