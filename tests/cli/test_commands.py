@@ -132,9 +132,9 @@ def test_replay_finds_what_the_live_run_found(demo) -> None:
 def test_replay_with_other_settings_tells_findings_before_and_after(demo) -> None:
     folder, form = demo
     arguments = ("replay", form["run"], "--json", "--set", "patience_mm=1.5")
-    again = plylane(*arguments, "--set", "confidence=0.9999", cwd=folder, check=True)
+    again = plylane(*arguments, "--set", "confidence=0.9999999", cwd=folder, check=True)
     told = last_json(again.stdout)
-    assert told["set"] == {"patience_mm": 1.5, "confidence": 0.9999}
+    assert told["set"] == {"patience_mm": 1.5, "confidence": 0.9999999}
     assert told["findings"] == told["findings_recorded"] == form["findings"]
     assert [f["kind"] for f in told["findings_after"]] == ["unknown"]
     assert [row["change"] for row in told["compared"]] == ["gone", "new"]
@@ -145,7 +145,7 @@ def test_replay_with_other_settings_tells_findings_before_and_after(demo) -> Non
 
 def test_the_table_with_other_settings_says_what_changed(demo) -> None:
     folder, _ = demo
-    arguments = ("replay", "runs", "--table", "--set", "confidence=0.9999")
+    arguments = ("replay", "runs", "--table", "--set", "confidence=0.9999999")
     text = plylane(*arguments, "--set", "patience_mm=1.5", cwd=folder, check=True).stdout
     assert "change" in text
     assert [word for word in text.split() if word in ("same", "gone", "new")] == ["gone", "new"]

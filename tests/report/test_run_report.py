@@ -173,7 +173,7 @@ class TestWholeRun:
         assert recording.findings
         for number, one in enumerate(recording.findings, 1):
             assert one.text in page.words
-            assert f"onset {one.evidence['onset_s']:.2f} s" in page.words
+            assert f"since {one.evidence['onset_s']:.2f} s" in page.words
             assert any(name.startswith(f"finding{number}-") for name in page.ids)
         assert f"{len(recording.findings)} finding" in page.words
 
