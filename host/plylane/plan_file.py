@@ -31,6 +31,7 @@ from plylane.plan.path import CordPath, Curve, PathError, from_curves, parse
 from plylane.plan.strips import StaggerRule, Strip
 from plylane.plan.wood import Wood, species
 from plylane.plan_errors import PlanError
+from plylane.text_file import read_text
 from plylane.toml_places import Place, line_of, lines_of
 
 FORMAT = "plylane plan 1"
@@ -498,13 +499,4 @@ def _positive(text: str | None, where: str, most: float) -> float:
 
 
 def _text(path: Path, what: str) -> str:
-    try:
-        if path.stat().st_size > SIZE_MAX:
-            raise PlanError(f"{path}: too large; give {what}")
-        return path.read_text(encoding="utf-8")
-    except FileNotFoundError as error:
-        raise PlanError(f"{path}: no such file; check the name") from error
-    except UnicodeDecodeError as error:
-        raise PlanError(f"{path}, byte {error.start}: not UTF-8 text; give {what}") from error
-    except OSError as error:
-        raise PlanError(f"{path}: cannot be read ({error.strerror}); give {what}") from error
+    return read_text(path, PlanError, f"give {what}", SIZE_MAX)

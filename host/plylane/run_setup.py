@@ -12,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 from plylane.feed.strip_plan import StripPlan
 from plylane.head.client import HeadClient
 from plylane.head.registers import BLOCKS, ZONES, Command, FeedSource, TrimMode, ZoneMode
+from plylane.text_file import read_text
 
 Setpoint = Annotated[float, Field(ge=0, le=250)]
 
@@ -151,14 +152,7 @@ def _read(path: Path) -> dict[str, Any]:
 
 
 def _text(path: Path) -> str:
-    try:
-        return path.read_text(encoding="utf-8")
-    except FileNotFoundError as error:
-        raise SetupError(f"{path}: no such file; check the name") from error
-    except UnicodeDecodeError as error:
-        raise SetupError(f"{path}, byte {error.start}: not UTF-8 text; name a text file") from error
-    except OSError as error:
-        raise SetupError(f"{path}: cannot be read ({error.strerror}); name a text file") from error
+    return read_text(path, SetupError, "name a text file")
 
 
 def _check_setting(name: str, value: float | list[float]) -> None:
