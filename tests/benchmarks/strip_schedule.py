@@ -19,7 +19,7 @@ from collections import Counter
 import numpy as np
 
 from plylane.feed.lane_map import LaneMap
-from plylane.plan.schedule import QUESTIONS, Questions, schedule
+from plylane.plan.schedule import USUAL, Effort, schedule
 from plylane.plan.strips import ScheduleError, StaggerRule, Strip
 
 LANES, LENGTH_MM, STRIPS, SEEDS = 8, 400_000.0, 1000, range(5)
@@ -77,7 +77,7 @@ def middling(seed: int) -> tuple[list[Strip], list[LaneMap], StaggerRule]:
     return strips, maps, StaggerRule(stagger_mm, 60.0, 250.0)
 
 
-def show_middling(seeds: range, questions: Questions) -> None:
+def show_middling(seeds: range, effort: Effort) -> None:
     """A line a case, and the counts."""
     counts: Counter[str] = Counter()
     slowest_s = 0.0
@@ -85,7 +85,7 @@ def show_middling(seeds: range, questions: Questions) -> None:
         strips, lanes, rule = middling(seed)
         start = time.process_time()
         try:
-            plan = schedule(strips, lanes, rule, questions=questions)
+            plan = schedule(strips, lanes, rule, effort=effort)
             outcome = "proved least" if plan.optimal else "above its bound"
             more = f"{100 * plan.gap:.2f} %"
         except ScheduleError as error:
@@ -109,7 +109,7 @@ def main() -> None:
     given = arguments.parse_args()
     if given.middling:
         seeds = range(given.first, given.first + given.middling)
-        show_middling(seeds, () if given.without_solver else QUESTIONS)
+        show_middling(seeds, Effort(questions=()) if given.without_solver else USUAL)
     else:
         show_large()
 

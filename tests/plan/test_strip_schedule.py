@@ -14,9 +14,11 @@ from hypothesis import strategies as st
 from scipy.optimize import linprog
 
 from plylane.feed.lane_map import LaneMap
-from plylane.plan.schedule import STEPS, schedule
+from plylane.plan.placing import Said, ask
+from plylane.plan.schedule import USUAL, Effort, schedule
 from plylane.plan.strips import Schedule, ScheduleError, StaggerRule, Strip
 
+SEARCH, SOLVER = Effort(questions=()), Effort(dives=(), questions=((None, 2.0),))
 RULE = StaggerRule(joints_mm=100.0, ends_mm=50.0, shortest_mm=150.0)
 
 
@@ -164,21 +166,20 @@ def small_cases(draw: st.DrawFn) -> tuple[list[float], list[LaneMap], StaggerRul
     return lengths, maps, rule
 
 
-@given(small_cases(), st.booleans())
+@given(small_cases(), st.sampled_from([USUAL, SEARCH, SOLVER]))
 @settings(max_examples=120)
-def test_small_cases_are_optimal_against_everything_there_is(case, solver_alone) -> None:
-    """By the search of every order, and by the solver where that search may go no step."""
+def test_small_cases_are_optimal_against_everything_there_is(case, effort) -> None:
+    """By the search of orders alone, by the solver alone, and by both."""
     lengths, lanes, rule = case
-    steps = 0 if solver_alone else STEPS
     stretch = [lane.length_mm / lane.cord_end_mm for lane in lanes]
     least = least_of_all(lengths, stretch, lanes[0].cord_end_mm, rule)
     strips = strips_of(lengths)
     if least == float("inf"):
         with pytest.raises(ScheduleError) as found:
-            schedule(strips, lanes, rule, steps=steps)
+            schedule(strips, lanes, rule, effort=effort)
         assert found.value.proven
         return
-    plan = schedule(strips, lanes, rule, steps=steps)
+    plan = schedule(strips, lanes, rule, effort=effort)
     check(plan, strips, lanes, rule)
     assert plan.used_mm == pytest.approx(least, abs=0.1)
     assert plan.optimal
@@ -207,7 +208,7 @@ def test_what_would_do_is_shown_by_a_schedule(case) -> None:
     """A schedule, or what is lacking with what mends it: more strips, or a narrower stagger."""
     strips, lanes, rule = case
     try:
-        check(schedule(strips, lanes, rule, steps=0, questions=((1, 0.3),)), strips, lanes, rule)
+        check(schedule(strips, lanes, rule, effort=Effort((), ())), strips, lanes, rule)
     except ScheduleError as error:
         assert error.additions
         for one in error.additions:
@@ -279,23 +280,67 @@ def test_what_is_lacking_is_proved(lengths, lanes, end, rule, words) -> None:
     assert words in str(found.value)
 
 
-PIGEONS = straight(8, 9600.0), StaggerRule(318.0)
-"""Strips of 2.4 m. A lane of four leaves no choice of its joints, and the others find too little
-room between them; eight lanes of five have 32 joints, and 31 staggers are longer than the cord."""
+NOTHING_BUT_RULES = Effort(dives=(), questions=())
+
+TIGHT = strips_of([1500.0] * 20 + [1200.0] * 8), straight(4, 9500.0), StaggerRule(270.0)
+"""Every lane takes seven strips, so all are taken, and the four have 1.6 m to spare together. That
+moves joints too little for those of one number to keep out of each other's way."""
+
+TWENTY_FOUR = [
+    *(
+        1608.1,
+        1647.8,
+        1700.6,
+        1703.7,
+        1720.4,
+        1780.2,
+        1832.0,
+        1967.5,
+        1999.1,
+        2010.3,
+        2073.3,
+        2090.6,
+    ),
+    *(
+        2109.1,
+        2335.9,
+        2385.0,
+        2434.4,
+        2475.4,
+        2565.7,
+        2624.9,
+        2665.2,
+        2724.2,
+        2797.6,
+        2810.3,
+        2910.3,
+    ),
+]
+HIDDEN = strips_of(TWENTY_FOUR), straight(5, 10_217.7), StaggerRule(394.0, 60.0, 250.0)
+"""All strips are needed, and hardly any order of them keeps the stagger."""
 
 
-def test_the_solver_proves_what_no_search_of_orders_would() -> None:
+def test_what_loses_too_much_at_both_ends_is_proved_impossible() -> None:
     with pytest.raises(ScheduleError) as found:
-        schedule(strips_of([2400.0] * 60), *PIGEONS)
+        schedule(*TIGHT, effort=NOTHING_BUT_RULES)
     assert found.value.proven
 
 
+def test_the_solver_proves_it_too() -> None:
+    strips, lanes, rule = TIGHT
+    bound = sum(lane.length_mm for lane in lanes)
+    infinite = float("inf")
+    answer = ask(strips, lanes, rule, kinds=None, bound_mm=bound, below_mm=infinite, effort=2.0)
+    assert answer.said is Said.NONE
+
+
 def test_what_was_only_not_found_is_not_called_proved() -> None:
-    """Without the solver, and it says so."""
+    """Setting strips by rules finds none here, and says so; a search of the orders finds one."""
     with pytest.raises(ScheduleError) as found:
-        schedule(strips_of([2400.0] * 60), *PIGEONS, questions=())
+        schedule(*HIDDEN, effort=NOTHING_BUT_RULES)
     assert not found.value.proven
     assert "does not prove" in str(found.value)
+    check(schedule(*HIDDEN), *HIDDEN)
 
 
 # ---------------------------------------------------------------------------------- even thickness

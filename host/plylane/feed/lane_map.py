@@ -82,6 +82,12 @@ class LaneMap:
         """Length of cord when the lane is so long."""
         return _along(lane_mm, self.lane_mm, self.cord_mm)
 
+    def backwards(self) -> LaneMap:
+        """The same lane from the other end."""
+        extra = (self.lane_mm - self.cord_mm)[::-1]
+        turning = (extra[0] - extra) / self.offset_mm if self.offset_mm else 0.0 * extra
+        return LaneMap(self.cord_end_mm - self.cord_mm[::-1], turning, self.offset_mm)
+
     def same_as(self, other: LaneMap) -> bool:
         """Whether strips may be swapped between the two lanes, place by place."""
         return bool(np.array_equal(self.lane_mm, other.lane_mm))

@@ -1,9 +1,11 @@
 """Middling cases put to a constraint solver: a schedule, a better bound, or a proof of none.
 
 A joint is an interval as long as the stagger, and no two intervals overlap; a place takes a strip
-of some kind, and strips of a kind are as good as each other. Kinds may be coarse: with every strip
-as long as the longest of its kind whatever cannot be done cannot be done with the strips either,
-and a few kinds are answered far sooner than every strip by itself.
+of some kind, and strips of a kind are as good as each other. Joints have a number along the cord
+as well: no two the same, and a strip spans no more of them than whole staggers go into it. That
+allows no less, but the solver decides sooner with it. Kinds may be coarse: with every strip as
+long as the longest of its kind whatever cannot be done cannot be done with the strips either, and
+a few kinds are answered far sooner than every strip by itself.
 
 CP-SAT of OR-Tools works in whole numbers (hundredths of a millimetre here). On bends the extra
 length of a lane is a line in the cord's length, piece by piece. What is rounded is rounded so that
@@ -23,13 +25,15 @@ import numpy as np
 
 from plylane.feed.lane_map import LaneMap
 from plylane.plan.covering import fewest_by_lane, fewest_strips, need_tenths
-from plylane.plan.exact import Joint, latest_places
+from plylane.plan.latest import Joint, latest_places
 from plylane.plan.strips import GRID_MM, StaggerRule, Strip
 
 UNIT = 100  # a millimetre
 LINE_MM = 0.01  # how far a lane's extra length may lie off its line
+OFF = 2 * ceil(LINE_MM * UNIT + 2)  # at most, a strip's two ends
 SLOPE = 1000  # a line's slope is a whole number of thousandths
 SEED = 1
+WORKERS = 8  # as many as make all its kinds of search take part, on however many cores
 
 
 class Said(Enum):
@@ -78,25 +82,26 @@ def ask(
     kinds: int | None,
     bound_mm: float,
     below_mm: float,
-    effort: float,
+    effort: float | None,
 ) -> Answer:
     """Look for a schedule that takes `bound_mm` or more and less than `below_mm`.
 
     With `kinds` strips are lumped into so many: no joints come back then, only what is proved.
     `effort` is the solver's own measure of work (one takes some two seconds of a core), the same
-    on every computer.
+    on every computer; None for as much as it takes, by several searches that help each other.
     """
     from ortools.sat.python import cp_model
 
     model = _Model(cp_model.CpModel(), strips, lanes, rule, kinds)
     model.cost_between(bound_mm, below_mm)
     solver = cp_model.CpSolver()
-    solver.parameters.num_workers = 1
     solver.parameters.random_seed = SEED
-    solver.parameters.max_deterministic_time = effort
-    solver.parameters.use_strong_propagation_in_disjunctive = True  # often what decides
-    if not np.isfinite(below_mm):  # linear programs only help to a least; not all their work counts
-        solver.parameters.linearization_level = 0
+    if effort is None:
+        solver.parameters.num_workers = WORKERS
+    else:
+        solver.parameters.num_workers = 1
+        solver.parameters.max_deterministic_time = effort
+        solver.parameters.use_strong_propagation_in_disjunctive = True  # often what decides
     status = solver.solve(model.model)
     if status == cp_model.INFEASIBLE:
         return Answer(Said.NONE, below_mm)
@@ -134,13 +139,15 @@ class _Model:
         places = [there for row in self.rows for _, there, _ in row]
         model.add(sum(places) >= fewest_strips(strips, lanes, rule))
         model.add_no_overlap(self.intervals)
+        if rule.joints_mm > 0.0:
+            self._number()
         self._lanes_alike(fewest)
 
     def _lane(self, lane: LaneMap, least: int, most: int) -> None:
         """The places of a lane, `least` of which are taken, up to `most`."""
         model, lines = self.model, _lines(lane)
         # two ends, each off its line and rounded
-        off = 0 if lines is None else 2 * ceil(LINE_MM * UNIT + 2)
+        off = 0 if lines is None else OFF
         there = [1 if k < least else model.new_bool_var("") for k in range(most)]
         for k in range(least + 1, most):
             model.add_implication(there[k], there[k - 1])
@@ -162,6 +169,42 @@ class _Model:
             reached = laid
         model.add(sum(reaches) >= round(need_tenths(lane) * GRID_MM * UNIT))
         self.rows.append(row)
+
+    def _number(self) -> None:
+        """Number the joints; a strip spans no more of them than whole staggers go into it."""
+        model, after = self.model, [there for row in self.rows for _, there, _ in row[1:]]
+        ends, stagger = (floor(x * UNIT + 1e-6) for x in (self.rule.ends_mm, self.rule.joints_mm))
+        most = max(0, min(len(after), (self.end - 2 * ends + 2) // stagger + 1))
+        joints = model.new_int_var(0, most, "")
+        model.add(joints == sum(after))
+        taken: list[Any] = []
+        for lane, row in zip(self.lanes, self.rows, strict=True):
+            first, inner = self._staggers(lane, ends, stagger)
+            before: Any = None
+            spanned: Any = 0
+            for k, (at, _, kinds) in enumerate(row):
+                inside = first if before is None else inner
+                spans = sum(n * x for n, x in zip(inside, kinds, strict=True))
+                spanned = spanned + spans
+                if k + 1 < len(row):
+                    followed = row[k + 1][1]
+                    number = model.new_int_var(1, max(1, most), "")
+                    one = model.new_optional_interval_var(number, 1, number + 1, followed, "")
+                    taken.append(one)
+                    self._where(number <= joints, followed)
+                    self._where(at >= ends + (number - 1) * stagger, followed)
+                    self._where(at <= self.end - ends + 2 - (joints - number) * stagger, followed)
+                    start = 1 if before is None else before
+                    self._where(number - start <= spans, followed)
+                    before = number
+            model.add(spanned >= joints - 1)
+        model.add_no_overlap(taken)
+
+    def _staggers(self, lane: LaneMap, ends: int, stagger: int) -> tuple[list[int], list[int]]:
+        """Whole staggers in each kind: beside a cord's end, and anywhere."""
+        slope = min(1.0, float((np.diff(lane.lane_mm) / np.diff(lane.cord_mm)).min()))
+        reach = [(kind.reach + OFF) / slope for kind in self.kinds]
+        return [floor((x - ends) / stagger) for x in reach], [floor(x / stagger) for x in reach]
 
     def _joint(self, followed: Any) -> Any:
         """Where a place ends: at a joint, or at the cord's end where none follows."""

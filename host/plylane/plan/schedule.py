@@ -18,9 +18,9 @@ from plylane.feed.lane_map import LaneMap
 from plylane.plan.additions import additions
 from plylane.plan.balance import balanced
 from plylane.plan.construct import Prefer, construct
-from plylane.plan.covering import fewest_joints, least_total_mm, prove_lacking
-from plylane.plan.exact import Exact
+from plylane.plan.covering import fewest_joints, fewest_strips, least_total_mm, prove_lacking
 from plylane.plan.placing import ask
+from plylane.plan.search import Found, Joints, search
 from plylane.plan.strips import (
     GRID_MM,
     Addition,
@@ -33,32 +33,35 @@ from plylane.plan.strips import (
 )
 
 NEAR = 1e-6
-STEPS = 10_000
-"""How far the exact search goes. A number of steps, not a time: the same plan on every computer."""
 SEED, MOST_SHAKES, SHAKEN_STRIPS = 1, 40, 900
 ADDITION_SHAKES = 6
 FEW_JOINTS, MIDDLING_JOINTS = 8, 40
-"""With more joints an exact search, and with still more the solver, would not get anywhere."""
-Questions = Sequence[tuple[int | None, float]]
-QUESTIONS: Questions = ((1, 0.5), (4, 1.0), (10, 1.0), (None, 2.0), (None, 1.0))
-"""Kinds that strips are lumped into, and effort, one after the other; the last one betters what the
-one before it may be the first to find."""
-
-Joints = list[list[float]]
+"""A search of few goes to the end; with more than middling neither it nor the solver would."""
+WIDTH = 1000
 
 
 @dataclass(frozen=True)
-class _Found:
-    """Joints that keep the rule, if any, the total that they take, and what is proved of it."""
+class Effort:
+    """How far a schedule is looked for, in work and not in time: the same plan on every computer.
 
-    joints: Joints | None
-    total_mm: float
-    bound_mm: float
+    `dives`: orders gone on with side by side and batches of them, one search after the other,
+    where setting strips by rules finds none. `questions` to the solver: kinds that strips are
+    lumped into (None for each by itself), and its own measure of work. `to_the_end`: whether
+    the solver goes on until there is a schedule or a proof of none, which may take hours.
+    """
 
-    @property
-    def settled(self) -> bool:
-        """Whether nothing less can be; with infinity for both: whether nothing can be."""
-        return self.total_mm <= self.bound_mm + GRID_MM / 2
+    dives: Sequence[tuple[int, int | None]] = ((WIDTH, 60), (3 * WIDTH, 60))
+    questions: Sequence[tuple[int | None, float]] = (
+        (1, 0.5),
+        (4, 1.0),
+        (10, 1.0),
+        (None, 2.0),
+        (None, 1.0),
+    )
+    to_the_end: bool = False
+
+
+USUAL, UNTIL_DECIDED = Effort(), Effort(to_the_end=True)
 
 
 def schedule(
@@ -66,23 +69,21 @@ def schedule(
     lanes: Sequence[LaneMap],
     rule: StaggerRule,
     *,
-    steps: int = STEPS,
-    questions: Questions = QUESTIONS,
+    effort: Effort = USUAL,
 ) -> Schedule:
     """A schedule that takes as little strip as can be found, with a proved bound beside it.
 
     Lengths are rounded down to tenths of a millimetre. `lanes` are in the order of the head and
     of one cord. Strips are set one after the other by three rules, then by the same rules shaken
-    with a fixed seed. Where the result does not meet the bound, every order of few joints is
-    searched, up to `steps`, and what is still open is put to a solver by `questions` (how many
-    kinds of strip, None for each by itself, and how much effort). Where every strip's thickness is
-    known, strips that can stand in for each other are swapped to even out the stack.
+    with a fixed seed. Where the result does not meet the bound and the joints are not too many,
+    their orders are searched, and what is still open is put to a solver. Where every strip's
+    thickness is known, strips that can stand in for each other are swapped to even out the stack.
     Raises ScheduleError, `proven` or not, with what would do.
     """
     at_hand = rounded_down(strips)
     try:
         prove_lacking(at_hand, lanes, rule)
-        found = _searched(at_hand, lanes, rule, steps, questions)
+        found = _searched(at_hand, lanes, rule, effort)
         if found.joints is None:
             raise _none_found(at_hand, lanes, rule, proven=found.settled)
     except ScheduleError as error:
@@ -94,23 +95,24 @@ def schedule(
 
 
 def _searched(
-    strips: Sequence[Strip],
-    lanes: Sequence[LaneMap],
-    rule: StaggerRule,
-    steps: int,
-    questions: Questions,
-) -> _Found:
+    strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: StaggerRule, effort: Effort
+) -> Found:
     bound = least_total_mm(strips, lanes, rule)
     lengths = [strip.length_mm for strip in strips]
-    found = _Found(*_constructed(lengths, lanes, rule, bound, MOST_SHAKES), bound)
-    joints = fewest_joints(strips, lanes)
-    if not found.settled and joints <= FEW_JOINTS:
-        search = Exact(lengths, lanes, rule, found.total_mm, steps).run()
-        bound = search.total_mm if search.finished else bound
-        found = _Found(search.joints or found.joints, search.total_mm, bound)
-    for kinds, effort in questions if joints <= MIDDLING_JOINTS else ():
+    found = Found(*_constructed(lengths, lanes, rule, bound, MOST_SHAKES), bound)
+    if found.settled or fewest_joints(strips, lanes) > MIDDLING_JOINTS:
+        return found
+    joints = fewest_strips(strips, lanes, rule) - len(lanes)
+    look = partial(search, lengths, lanes, rule, fewest=joints)
+    few = fewest_joints(strips, lanes) <= FEW_JOINTS
+    found = look(found, dives=effort.dives if found.joints is None or few else ())
+    for kinds, work in effort.questions:
         if not found.settled:
-            found = _asked(strips, lanes, rule, found, kinds, effort)
+            found = _asked(strips, lanes, rule, found, kinds, work)
+    if effort.to_the_end and found.joints is None and not found.settled:
+        found = _asked(strips, lanes, rule, found, None, None)
+        if not found.settled:
+            found = _asked(strips, lanes, rule, found, *effort.questions[-1])
     return found
 
 
@@ -118,10 +120,10 @@ def _asked(
     strips: Sequence[Strip],
     lanes: Sequence[LaneMap],
     rule: StaggerRule,
-    so_far: _Found,
+    so_far: Found,
     kinds: int | None,
-    effort: float,
-) -> _Found:
+    effort: float | None,
+) -> Found:
     """What the solver adds: a better bound, or better joints."""
     answer = ask(
         strips,
@@ -139,7 +141,7 @@ def _asked(
         except ValueError:  # by less than the solver's rounding too long
             total = float("inf")
         if total < so_far.total_mm:
-            return _Found(answer.joints, total, bound)
+            return Found(answer.joints, total, bound)
     return replace(so_far, bound_mm=bound)
 
 

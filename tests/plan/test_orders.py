@@ -1,0 +1,91 @@
+"""The search of orders alone: against everything there is, and against schedules that are there."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+
+from plylane.feed.lane_map import LaneMap
+from plylane.plan.covering import fewest_strips
+from plylane.plan.search import Found, from_both_ends, search
+from plylane.plan.strips import GRID_MM, StaggerRule, Strip, rounded_down
+from test_strip_schedule import bent, least_of_all, small_cases, straight
+
+NOTHING = Found(None, float("inf"), 0.0)
+
+
+def fewest_joints(lengths: list[float], lanes: list[LaneMap], rule: StaggerRule) -> int:
+    strips = [Strip(str(k), length) for k, length in enumerate(lengths)]
+    return max(0, fewest_strips(strips, lanes, rule) - len(lanes))
+
+
+@given(small_cases(), st.sampled_from([1, 3, 1000]))
+@settings(max_examples=40)
+def test_a_search_to_the_end_finds_the_least_or_proves_that_there_is_none(case, width) -> None:
+    """Narrow ones go back to what they left again and again."""
+    lengths, lanes, rule = case
+    assume(len(lengths) >= len(lanes))
+    stretch = [lane.length_mm / lane.cord_end_mm for lane in lanes]
+    least = least_of_all(lengths, stretch, lanes[0].cord_end_mm, rule)
+    fewest = fewest_joints(lengths, lanes, rule)
+    found = search(lengths, lanes, rule, NOTHING, fewest=fewest, dives=[(width, None)])
+    assert found.settled
+    assert found.total_mm == pytest.approx(least, abs=0.1)
+
+
+@st.composite
+def laid(draw: st.DrawFn):
+    """A schedule laid first, on a bend or straight; then strips that make it, some a little long.
+
+    Lengths, lanes, rule, what is lost of them, how many joints there are.
+    """
+    number = draw(st.integers(2, 5))
+    rng = np.random.default_rng(draw(st.integers(0, 10_000)))
+    joints = draw(st.integers(number, 3 * number))
+    stagger, ends = 100.0, 60.0
+    gaps = stagger + rng.exponential(draw(st.sampled_from([1.0, 30.0, 200.0])), joints - 1)
+    places = ends + rng.uniform(0.0, 50.0) + np.concatenate([[0.0], np.cumsum(gaps)])
+    end = float(places[-1] + ends + rng.uniform(0.0, 50.0))
+    lanes = straight(number, end) if draw(st.booleans()) else bent(number, end, 500.0, 2.0)
+    lane_of = rng.permutation(np.arange(joints) % number)
+    lengths, lost = [], 0.0
+    cut = draw(st.sampled_from([0.0, 5.0, 60.0]))
+    for lane, at in enumerate(lanes):
+        bounds = at.to_lane([0.0, *places[lane_of == lane], end])
+        for used in np.diff(bounds):
+            length = np.ceil((used + rng.exponential(cut)) / GRID_MM - 1e-6) * GRID_MM
+            lengths.append(float(length))
+            lost += length - used
+    return lengths, lanes, StaggerRule(stagger, ends, 0.0), lost, joints
+
+
+@given(laid())
+@settings(max_examples=30)
+def test_a_schedule_that_is_there_is_not_ruled_out(case) -> None:
+    """What every schedule loses at least, by its ends, is no more than what this one loses."""
+    lengths, lanes, rule, lost, joints = case
+    lengths = [strip.length_mm for strip in rounded_down([Strip("", x) for x in lengths])]
+    fewest = min(joints, fewest_joints(lengths, lanes, rule))
+    ends = from_both_ends(lengths, lanes, rule, fewest, lost + GRID_MM)
+    assert ends.lost_mm <= lost + 1e-3
+    assert all(a <= b + 1e-9 for a, b in pairwise(ends.first_mm))
+    found = search(lengths, lanes, rule, NOTHING, fewest=fewest, dives=[(50, 40)])
+    assert found.joints is not None or not found.settled
+
+
+@given(laid())
+@settings(max_examples=20)
+def test_a_dive_finds_tight_schedules(case) -> None:
+    """Not always; but what it finds keeps to its own total."""
+    lengths, lanes, rule, lost, _ = case
+    fewest = fewest_joints(lengths, lanes, rule)
+    found = search(lengths, lanes, rule, NOTHING, fewest=fewest, dives=[(200, 60)])
+    needed = sum(lane.length_mm for lane in lanes)
+    if found.joints is not None:
+        at = sorted(x for row in found.joints for x in row)
+        assert all(b - a >= rule.joints_mm - 1e-6 for a, b in pairwise(at))
+        assert needed - 0.1 <= found.total_mm <= needed + lost + 0.2
