@@ -10,6 +10,7 @@ from scipy.sparse import coo_array
 
 from plylane.feed.lane_map import LaneMap
 from plylane.plan.strips import GRID_MM, Floats, ScheduleError, StaggerRule, Strip, tenths
+from plylane.plan.whole_gaps import prove_stagger_too_wide
 
 COVER_VARIABLES = 2000
 """Largest sharing-out problem that is put to the solver."""
@@ -59,6 +60,7 @@ def prove_lacking(strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: Stagg
     _enough_strips(strips, lanes)
     _room_for_joints(strips, lanes, rule)
     _enough_for_stagger(strips, lanes, rule)
+    prove_stagger_too_wide(strips, lanes, rule, fewest_by_lane(strips, lanes))
     _shared_out(strips, lanes)
 
 
