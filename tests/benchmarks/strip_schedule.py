@@ -47,7 +47,8 @@ def show(name: str, strips: list[float], lanes: list[LaneMap], stagger_mm: float
     try:
         plan = schedule(at_hand, lanes, StaggerRule(stagger_mm, 100.0, 150.0))
     except ScheduleError as error:
-        print(f"{name:<34} {time.perf_counter() - start:5.1f} s  {error}")
+        proved = "proved" if error.proven else "open"
+        print(f"{name:<34} {time.perf_counter() - start:5.1f} s  {proved}: {error}")
         return
     seconds = time.perf_counter() - start
     print(
@@ -120,7 +121,7 @@ def show_large() -> None:
         show(
             f"stagger 100 mm, seed {seed}", lengths(seed, 2800, 4200, STRIPS), lane_maps(seed), 100
         )
-    for stagger_mm in (200.0, 300.0, 350.0):
+    for stagger_mm in (200.0, 300.0, 350.0, 370.0, 400.0, 415.0, 425.0, 440.0, 470.0):
         strips = lengths(0, 2800, 4200, STRIPS)
         show(f"stagger {stagger_mm:g} mm, seed 0", strips, lane_maps(0), stagger_mm)
     show("1,400 equal strips of 2.4 m", [2400.0] * 1400, lane_maps(0), 100)
