@@ -286,12 +286,13 @@ TIGHT = strips_of([1500.0] * 20 + [1200.0] * 8), straight(4, 9500.0), StaggerRul
 """Every lane takes seven strips, so all are taken, and the four have 1.6 m to spare together. That
 moves joints too little for those of one number to keep out of each other's way."""
 
-TWENTY_FOUR = np.array(
-    """1608.1 1647.8 1700.6 1703.7 1720.4 1780.2 1832.0 1967.5 1999.1 2010.3 2073.3 2090.6
-    2109.1 2335.9 2385.0 2434.4 2475.4 2565.7 2624.9 2665.2 2724.2 2797.6 2810.3 2910.3""".split(),
-    dtype=float,
-)
-HIDDEN = strips_of(list(TWENTY_FOUR)), straight(5, 10_217.7), StaggerRule(394.0, 60.0, 250.0)
+# fmt: off
+TWENTY_FOUR = [
+    1608.1, 1647.8, 1700.6, 1703.7, 1720.4, 1780.2, 1832.0, 1967.5, 1999.1, 2010.3, 2073.3, 2090.6,
+    2109.1, 2335.9, 2385.0, 2434.4, 2475.4, 2565.7, 2624.9, 2665.2, 2724.2, 2797.6, 2810.3, 2910.3,
+]
+# fmt: on
+HIDDEN = strips_of(TWENTY_FOUR), straight(5, 10_217.7), StaggerRule(394.0, 60.0, 250.0)
 """All strips are needed, and hardly any order of them keeps the stagger."""
 
 
