@@ -44,6 +44,7 @@ if TYPE_CHECKING:
     from plylane.head.snapshot import Snapshot
     from plylane.live import LiveRun
     from plylane.plan.plan import CordPlan
+    from plylane.runlog import Run
     from plylane.screens import MonitorApp
 
 RUNS = Path("runs")
@@ -384,19 +385,27 @@ def replay(
         recording = Recording.open(run, show)
     settings = with_changes(recording.settings, changes) if changes else None
     if json:
-        try:
-            departed = [one.to_json() for one in departures_of(recording.run)]
-        except RunError as error:  # the rest is worth having
-            departed = []
-            errors.print(f"The run cannot be held against its plan: {error}", style="dim")
         again = recording.judged_again(settings) if settings else {}
-        _print_json(recording.to_json() | {"departures": departed} | again)
+        _print_json(recording.to_json() | _departures_json(recording.run) | again)
         return
     from plylane.screens import ReplayApp
 
     ReplayApp(recording, settings).run()
     for line in departure_lines(run):
         print(line)
+
+
+def _departures_json(run: Run) -> dict[str, Any]:
+    """`departures_logged`: whether the log says so itself; null where there was no plan."""
+    try:
+        told = departures_of(run)
+    except RunError as error:  # the rest is worth having
+        told = None
+        errors.print(f"The run cannot be held against its plan: {error}", style="dim")
+    return {
+        "departures": [one.to_json() for one in told.found] if told else [],
+        "departures_logged": told.logged if told else None,
+    }
 
 
 @app.command

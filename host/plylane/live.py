@@ -24,6 +24,7 @@ from plylane.head.registers import (
     EventCode,
     GuardsRegs,
     MachineRegs,
+    State,
     ZoneMode,
     ZoneSettingsRegs,
 )
@@ -31,6 +32,7 @@ from plylane.head.snapshot import Event, Fitted, Snapshot, causes
 from plylane.host_alarms import EVERY_HOST_ALARM, HostAlarms
 from plylane.jam import FeedWatch, Finding, StripEnds, WatchSettings
 from plylane.path_end import PathEnd
+from plylane.plan_watch import PlanWatch
 from plylane.reaction import Reaction
 from plylane.run_setup import RunSetup, SetupError
 from plylane.runlog import Entry, Recorder, RunInfo
@@ -97,6 +99,7 @@ class LiveRun:
         self._log_trouble = False
         self._saying = Lock()
         self._record_next: Callable[[], Recorder] | None = None
+        self._plan_watch: PlanWatch | None = None  # of the run log, where it keeps a plan
         self._reread_settings()
         self._learn_anew()
         self._judged_by = self.settings
@@ -123,6 +126,8 @@ class LiveRun:
         self._follow_settings(snapshot)
         if self.recorder:
             self.recorder.on_snapshot(snapshot)
+        if self._plan_watch:
+            self._keep(self._plan_watch.on_snapshot(snapshot))
         self.latest = snapshot
         self.trends.append(snapshot.time_s, trend_values(snapshot))
         if self._strips and len(snapshot.lanes) == self._strips.book.lanes:
@@ -223,11 +228,16 @@ class LiveRun:
 
     def note(self, kind: str, text: str, lane: int | None = None) -> None:
         """Keep a line of the host's own in the journal and the run log. From any thread."""
-        entry = Entry(self.client.clock.now() - self.client.origin_s, kind, lane, text)
+        time_s = self.client.clock.now() - self.client.origin_s
+        self._keep([Entry(time_s, kind, lane, text)])
+
+    def _keep(self, entries: Sequence[Entry]) -> None:
+        if not entries:
+            return
         with self._saying:
-            self.journal = [*self.journal, entry][-KEPT_ENTRIES:]
+            self.journal = [*self.journal, *entries][-KEPT_ENTRIES:]
         if self.recorder:
-            self.recorder.on_journal([entry])
+            self.recorder.on_journal(entries)
 
     # -------------------------------------------------------------------------------- clearing
 
@@ -328,6 +338,11 @@ class LiveRun:
             run = self._describe_run(plan, more)
             recorder = Recorder(into, run, alarm=self._log_says, live=live)
             recorder.on_journal([_ends_entry(ends) for ends in self._strip_ends])
+            self._plan_watch = (
+                PlanWatch(plan["cord"], zones=run.zones, lanes=run.lanes)
+                if "cord" in plan
+                else None
+            )
             return recorder
 
         self.recorder = begin(folder)
@@ -403,7 +418,7 @@ class LiveRun:
         """Go on in a log of its own, with the settings as they are now."""
         self._judged_by = self.settings
         if self.recorder and self._record_next:
-            self.recorder.close(ended)
+            self._end_log(self.recorder, ended)
             self.recorder = self._record_next()
             self.say(f"{why}; the log goes on in {self.recorder.folder}.")
 
@@ -418,7 +433,14 @@ class LiveRun:
             self._compute.shutdown(wait=False, cancel_futures=True)
         if self.recorder:
             state = self.latest.telemetry.state if self.latest else "unknown"
-            self.recorder.close(state)
+            self._end_log(self.recorder, state)
+
+    def _end_log(self, recorder: Recorder, state: State | str) -> None:
+        """With how the run departed from its plan, as far as that was not told yet."""
+        watch, self._plan_watch = self._plan_watch, None
+        if watch:
+            self._keep(watch.close())
+        recorder.close(state)
 
     def _ask(self, work: Callable[[HeadClient], Any]) -> None:
         self.poller.call(work).add_done_callback(self._report)

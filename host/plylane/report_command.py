@@ -5,11 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from plylane.run_plan import departures_of
+from plylane.run_plan import WORKED_OUT, departures_of
 from plylane.runlog import Run, RunError
 
 if TYPE_CHECKING:
-    from plylane.report.run_page import KeptTuning
+    from plylane.report.run_page import KeptPlan, KeptTuning
 
 PAGE = "report.html"
 
@@ -34,19 +34,22 @@ def report(run: Path, /, *, out: Path | None = None, overwrite: bool = False) ->
     recording = Recording.open(run)
     if page.exists() and not overwrite:
         raise RunError(page, "is there already", "give --overwrite or another --out")
-    text = run_page(recording, _departures(recording.run), _tuning(run))
+    text = run_page(recording, _plan(recording.run), _tuning(run))
     _write(page, text)
     print(page)
 
 
-def _departures(run: Run) -> list[str] | None:
-    """How the run departed from its plan, in sentences; None without a plan."""
-    if "cord" not in run.info.plan:
-        return None
+def _plan(run: Run) -> KeptPlan | None:
+    """The run held against its plan; None where it had none."""
+    from plylane.report.run_page import KeptPlan
+
     try:
-        return [one.text for one in departures_of(run)]
+        told = departures_of(run)
     except RunError as error:  # the rest of the page is worth having
-        return [f"The run cannot be held against its plan: {error}"]
+        return KeptPlan([f"The run cannot be held against its plan: {error}"])
+    if told is None:
+        return None
+    return KeptPlan([one.text for one in told.found], told.lines, "" if told.logged else WORKED_OUT)
 
 
 def _tuning(folder: Path) -> KeptTuning | None:

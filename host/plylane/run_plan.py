@@ -3,19 +3,27 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import pyarrow.compute as pc
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from plylane.plan.departures import Departure, columns_needed, departures
+from plylane.head.registers import EventCode, State
+from plylane.plan.departures import AgainstPlan, Departure, PlannedRun, columns_needed
 from plylane.plan_errors import PlanError
 from plylane.run_setup import RunSetup, SetupError
-from plylane.runlog import Run, RunError
+from plylane.runlog import Entry, Run, RunError
 
 if TYPE_CHECKING:
     from plylane.plan.plan import CordPlan
+
+DEPARTED, KEPT = "departed", "as_planned"
+"""Kinds of the journal's lines that tell how a run departed from its plan, or that it did not."""
+AS_PLANNED = "The run went as planned."
+WORKED_OUT = "The log ends without saying so: worked out anew from its rows."
 
 
 class _Joint(BaseModel):
@@ -92,35 +100,115 @@ def kept_plan(setup: RunSetup, text: str, where: str) -> dict[str, Any]:
 
 def departure_lines(folder: Path) -> list[str]:
     """How a logged run departed from its plan, for a person; empty where it had none."""
-    run = Run.open(folder)
-    if "cord" not in run.info.plan:
-        return []
     try:
-        found = departures_of(run)
+        told = departures_of(Run.open(folder))
     except RunError as error:  # the run itself is worth having
         return [f"The run cannot be held against its plan: {error}"]
-    if not found:
-        return ["The run went as planned."]
-    return ["Other than planned:", *(f"  {one.text}" for one in found)]
-
-
-def departures_of(run: Run) -> list[Departure]:
-    """How a run departed from its plan; empty where it had none. Raises RunError."""
-    cord = run.info.plan.get("cord")
-    if cord is None:
+    if told is None:
         return []
+    lines = ["Other than planned:", *(f"  {one.text}" for one in told.found)]
+    return [*(lines if told.found else [AS_PLANNED]), *([] if told.logged else [WORKED_OUT])]
+
+
+@dataclass(frozen=True, slots=True)
+class Departed:
+    """How a run departed from its plan, and the journal's lines that say so; none where the log
+    does not, and it was worked out anew.
+    """
+
+    found: list[Departure]
+    lines: list[Entry]
+
+    @property
+    def logged(self) -> bool:
+        """Whether the log itself says so."""
+        return bool(self.lines)
+
+
+def departures_of(run: Run) -> Departed | None:
+    """What the log says of the last run that fed, or else what its rows come to.
+
+    None where there was no plan. Raises RunError.
+    """
+    if "cord" not in run.info.plan:
+        return None
+    lines = _last_lines(run)
+    return Departed(_said(run, lines) if lines else list(against_plan(run).departures), lines)
+
+
+def against_plan(run: Run) -> PlannedRun:
+    """The last run that fed held against the plan, its rows read part by part.
+
+    Raises RunError, also where there was no plan.
+    """
     try:
-        plan = _CordPlan.model_validate(cord)
+        plan = plan_of(run.info.plan.get("cord"), zones=run.info.zones, lanes=run.info.lanes)
     except ValidationError as error:
         place = f"plan.cord.{_first(error)}"
         raise RunError(run.folder / "run.toml", place, "correct this line") from error
-    zones = min(run.info.zones, len(plan.setpoints_degC))
-    known = {
-        "joints": [j.model_dump() for j in plan.joints if 1 <= j.lane <= run.info.lanes],
-        "setpoints_degC": plan.setpoints_degC[:zones],
-    }
-    columns = run.columns(columns_needed(run.info.lanes, zones))
-    return departures(plan.model_dump() | known, columns)
+    against = AgainstPlan(plan)
+    for part in run.chunks(columns_needed(run.info.lanes, len(plan["setpoints_degC"]))):
+        against.take(part)
+    return against.last()
+
+
+def plan_of(cord: Any, *, zones: int, lanes: int) -> dict[str, Any]:
+    """What of a ``[plan]`` table a run on a head of so many zones and lanes is held against.
+
+    Raises ValidationError, which is a ValueError.
+    """
+    plan = _CordPlan.model_validate(cord).model_dump()
+    plan["setpoints_degC"] = plan["setpoints_degC"][:zones]
+    plan["joints"] = [joint for joint in plan["joints"] if 1 <= joint["lane"] <= lanes]
+    return plan
+
+
+# ---- in the journal ----
+
+
+def entries_of(departures: Sequence[Departure], time_s: float) -> list[Entry]:
+    """The journal's lines for a run that ended then: one a departure, or one that it had none."""
+    if not departures:
+        return [Entry(time_s, KEPT, None, "the run went as planned")]
+    return [
+        Entry(
+            time_s,
+            DEPARTED,
+            None,
+            one.text,
+            {k: v for k, v in one.to_json().items() if k != "text"},
+        )
+        for one in departures
+    ]
+
+
+def _last_lines(run: Run) -> list[Entry]:
+    """The journal's lines for the last run that fed, which have one time; empty where it has none.
+
+    A program that was killed has said nothing of a run that began since it last did.
+    """
+    lines = [line for line in run.journal_entries() if line.kind in (DEPARTED, KEPT)]
+    if not lines or _began_after(run, lines[-1].time_s):
+        return []
+    return [line for line in lines if line.time_s == lines[-1].time_s]
+
+
+def _said(run: Run, lines: Sequence[Entry]) -> list[Departure]:
+    told = (line for line in lines if line.kind == DEPARTED)
+    try:
+        return [Departure(text=line.text, **(line.numbers or {})) for line in told]
+    except TypeError as error:
+        place = f"a line of kind {DEPARTED} does not say what departed"
+        raise RunError(run.folder / "journal.arrows", place, "leave out this line") from error
+
+
+def _began_after(run: Run, time_s: float) -> bool:
+    begun = pc.and_(
+        pc.equal(run.events["code"], int(EventCode.STATE_ENTERED)),
+        pc.equal(run.events["argument"], int(State.EXECUTE)),
+    )
+    times = run.events.filter(begun)["time_s"].to_numpy()
+    return bool((times > time_s).any())
 
 
 def _first(error: ValidationError) -> str:

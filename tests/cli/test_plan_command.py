@@ -173,14 +173,17 @@ def _scenario(run: dict[str, Any]) -> str:
 
 def test_a_run_is_held_against_its_plan(run_folder: Path, tmp_path: Path) -> None:
     """Stopped at 700 of 3000 mm, and otherwise as planned."""
-    found = departures_of(Run.open(run_folder))
+    told = departures_of(Run.open(run_folder))
+    assert told is not None and told.logged
+    found = told.found
     assert [one.what for one in found] == ["length"]
     assert found[0].planned == 3000.0 and 650.0 < found[0].found < 710.0
     command = [sys.executable, "-m", "plylane.cli", "replay", str(run_folder), "--json"]
     done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, timeout=120)
     assert done.returncode == 0, done.stderr
-    told = json.loads(done.stdout)["departures"]
-    assert [one["what"] for one in told] == ["length"]
+    form = json.loads(done.stdout)
+    assert [one["what"] for one in form["departures"]] == ["length"]
+    assert form["departures_logged"] is True
     assert departure_lines(run_folder)[0] == "Other than planned:"
 
 

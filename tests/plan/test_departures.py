@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from plylane.plan.departures import columns_needed, departures
+from plylane.plan.departures import AgainstPlan, PlannedRun, columns_needed, departures
 
 PLAN: dict[str, Any] = {
     "speed_mm_s": 14.0,
@@ -20,7 +23,7 @@ PLAN: dict[str, Any] = {
         {"cord_mm": 700.0, "lane": 2, "strip_mm": 703.0},
     ],
 }
-IDLE, EXECUTE, HELD = 4, 6, 11
+IDLE, EXECUTE, HELD, COMPLETE = 4, 6, 11, 17
 
 
 def as_planned() -> dict[str, np.ndarray]:
@@ -119,3 +122,62 @@ def test_a_joint_elsewhere_and_two_too_close() -> None:
     planned, at = found["joint of lane 2"]
     assert planned == 700.0 and at == pytest.approx(570.5, abs=1.5)
     assert found["stagger"] == (100.0, pytest.approx(70.0, abs=2.0))
+
+
+def two_starts() -> dict[str, np.ndarray]:
+    """One stopped before its end, one to its end with a hold, both with something amiss."""
+    stopped, whole = as_planned(), as_planned()
+    whole["state"][500:800] = HELD
+    whole["zone1_sp_degC"][600:] = 118.0
+    whole["zone2_pv_degC"][400:500] = 90.5
+    whole["lane2_position_mm"] = whole["lane2_position_mm"] + 130.0
+    whole["feed_speed_mm_s"][900:] = 12.34
+    joined = {k: np.concatenate([stopped[k][:700], values]) for k, values in whole.items()}
+    joined["time_s"] = np.arange(len(joined["state"])) * 0.1
+    return joined
+
+
+def in_parts(
+    columns: dict[str, np.ndarray], cuts: list[int]
+) -> tuple[list[PlannedRun], PlannedRun]:
+    against, ended = AgainstPlan(PLAN), []
+    edges = [0, *sorted(cuts), len(columns["state"])]
+    for start, stop in pairwise(edges):
+        ended += against.take({name: values[start:stop] for name, values in columns.items()})
+    return ended, against.last()
+
+
+@given(st.lists(st.integers(0, 1900), max_size=8))
+def test_in_parts_of_any_size_it_is_the_same_to_the_bit(cuts: list[int]) -> None:
+    columns = two_starts()
+    whole = in_parts(columns, [])
+    assert len(whole[0]) == 1 and len(whole[1].departures) == 6
+    assert in_parts(columns, cuts) == whole
+
+
+def test_what_the_head_does_after_the_run_is_no_part_of_it() -> None:
+    """Rollers that are jogged once the run is complete."""
+    columns = as_planned()
+    rest = {name: np.full(100, values[-1]) for name, values in columns.items()}
+    rest["state"][:] = COMPLETE
+    rest["output_position_mm"] += np.arange(100) * 1.0
+    joined = {name: np.concatenate([columns[name], rest[name]]) for name in columns}
+    assert told(joined) == {}
+    (run,), last = in_parts(joined, [1199])
+    assert run == last and [joint.lane for joint in run.joints] == [1, 2]
+
+
+def test_the_row_with_which_it_comes_to_rest_counts() -> None:
+    """Where polls before it are missing."""
+    columns = as_planned()
+    columns["state"][-1] = COMPLETE
+    columns["output_position_mm"][-1] += 40.0
+    assert told(columns) == {"length": (1400.0, pytest.approx(1438.6))}
+
+
+def test_a_head_reset_early_in_a_run_has_not_laid_nothing() -> None:
+    """Lengths that begin anew are of no run, however short the run was."""
+    columns = {name: values[:210] for name, values in as_planned().items()}
+    reset = {name: np.full(50, values[0]) for name, values in columns.items()}
+    joined = {name: np.concatenate([columns[name], reset[name]]) for name in columns}
+    assert told(joined) == {"length": (1400.0, pytest.approx(12.6))}

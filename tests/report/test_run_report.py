@@ -20,9 +20,9 @@ from plylane.demo import Demo
 from plylane.head.registers import EventCode, State
 from plylane.jam import Finding
 from plylane.recording import Recording
-from plylane.report.run_page import FIGURES_MOST, ROWS_MOST, run_page
+from plylane.report.run_page import FIGURES_MOST, ROWS_MOST, KeptPlan, run_page
 from plylane.report_command import PAGE, report
-from plylane.run_plan import departures_of
+from plylane.run_plan import WORKED_OUT, departures_of
 from plylane.runlog import Entry, Recorder, RunError, RunInfo
 from plylane.words import clock
 
@@ -278,7 +278,7 @@ class TestWhatPeopleTyped:
         recorder = record(tmp_path / "run", info)
         recorder.on_journal([Entry(1.0, nasty, None, nasty), Entry(1.1, "joint", 1, nasty)])
         recorder.close("complete")
-        text = run_page(Recording.open(tmp_path / "run"), [nasty])
+        text = run_page(Recording.open(tmp_path / "run"), KeptPlan([nasty], remark=nasty))
         assert "script" not in Page(text).tags
         assert Page(text).fact("facts", "run") == nasty
         assert Page(text).table("joints")[-1][1] == f"Lane 1: {nasty}"
@@ -409,7 +409,10 @@ class TestCommand:
     def test_departures_from_the_plan(self, planned: Path) -> None:
         report(planned)
         page = Page((planned / PAGE).read_text(encoding="utf-8"))
-        told = [one.text for one in departures_of(Recording.open(planned).run)]
+        held = departures_of(Recording.open(planned).run)
+        assert held is not None and not held.logged
+        assert WORKED_OUT in page.words
+        told = [one.text for one in held.found]
         assert any("shorter than planned" in one for one in told)
         for one in told:
             assert f"◆ {one}" in page.words

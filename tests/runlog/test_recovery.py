@@ -78,6 +78,14 @@ def test_a_log_from_before_there_was_a_journal_is_whole(copy: Path) -> None:
     assert run.torn is None and run.journal_entries() == []
 
 
+def test_a_journal_from_before_there_were_numbers_is_whole(copy: Path) -> None:
+    table = Run.open(copy).journal.drop_columns(["numbers"])
+    with pa.ipc.new_stream(copy / "journal.arrows", table.schema) as out:
+        out.write_table(table)
+    run = Run.open(copy)
+    assert run.torn is None and run.journal_entries() == made.JOURNAL
+
+
 def test_a_journal_that_has_gone_is_told(copy: Path) -> None:
     (copy / "journal.arrows").unlink()
     with pytest.raises(RunError, match=r"journal.arrows: is missing"):

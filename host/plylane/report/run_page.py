@@ -18,7 +18,7 @@ from plylane.report.figure_style import to_svg
 from plylane.report.page import inline, render
 from plylane.report.run_figures import ALARM_ROWS, STANDING, RunFigures
 from plylane.report.run_story import NEAR_S, AlarmSpan, Story, alarm_spans
-from plylane.runlog import RunInfo
+from plylane.runlog import Entry, RunInfo
 from plylane.words import clock, duration
 
 if TYPE_CHECKING:
@@ -36,6 +36,17 @@ _IN_TABLES = {
     EventCode.ALARM_ACKNOWLEDGED,
 }
 T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class KeptPlan:
+    """A run held against its plan: what departed in sentences, and the journal's lines that say
+    so; `remark` where there is more to say of that.
+    """
+
+    departures: Sequence[str]
+    lines: Sequence[Entry] = ()
+    remark: str = ""
 
 
 @dataclass(frozen=True)
@@ -64,10 +75,10 @@ class Table(Generic[T]):
 
 def run_page(
     recording: Recording,
-    departures: Sequence[str] | None = None,
+    plan: KeptPlan | None = None,
     tuning: KeptTuning | None = None,
 ) -> str:
-    """The page. `departures` None: the run had no plan; `tuning` None: nobody tuned.
+    """The page. `plan` None: the run had no plan; `tuning` None: nobody tuned.
 
     The same run gives the same page. Raises RunError where the log cannot be read.
     """
@@ -85,7 +96,7 @@ def run_page(
         remarks=_remarks(recording),
         facts=_facts(recording),
         outcome=_outcome(recording, story, spans),
-        departures=departures,
+        plan=plan,
         figures=list(_figures(recording, figures, spans[:ROWS_MOST])) if story.rows else [],
         bands=Table.of([_band_row(band) for band in story.bands]),
         findings=Table(
@@ -94,7 +105,7 @@ def run_page(
         judged=_judged(recording),
         alarms=Table.of([_alarm_row(span) for span in spans]),
         joints=Table.of(joints),
-        notes=Table.of(_notes(recording)),
+        notes=Table.of(_notes(recording, plan.lines if plan else ())),
         tuning=tuning,
         settings=list(_settings(recording)),
         caution=CAUTION,
@@ -290,8 +301,8 @@ def _alarm_row(span: AlarmSpan) -> dict[str, str]:
     }
 
 
-def _notes(recording: Recording) -> list[dict[str, Any]]:
-    """Events and journal that no other table shows, oldest first."""
+def _notes(recording: Recording, shown: Sequence[Entry]) -> list[dict[str, Any]]:
+    """Events and journal that no other table shows, nor the plan's section, oldest first."""
     notes = [
         {"time_s": event.time_s, "by": "head", "text": event.text}
         for event in recording.events
@@ -300,7 +311,7 @@ def _notes(recording: Recording) -> list[dict[str, Any]]:
     notes += [
         {"time_s": entry.time_s, "by": f"host, {_kind(entry.kind)}", "text": entry.sentence}
         for entry in recording.run.journal_entries()
-        if entry.kind != JOINT and alarm_event(entry) is None
+        if entry.kind != JOINT and alarm_event(entry) is None and entry not in shown
     ]
     return sorted(notes, key=lambda note: float(str(note["time_s"])))
 

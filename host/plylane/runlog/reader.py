@@ -51,10 +51,13 @@ class Run:
             schema.telemetry_schema(*info.fitted),
             schema.required_columns(*info.fitted),
         )
-        wanted = {EVENTS: schema.EVENT_SCHEMA, FINDINGS: schema.FINDING_SCHEMA}
-        if (folder / JOURNAL).exists() or (info.end and info.end.journal_rows):
-            wanted[JOURNAL] = schema.JOURNAL_SCHEMA
-        readers = [StreamReader(folder / name, columns) for name, columns in wanted.items()]
+        readers = [
+            StreamReader(folder / EVENTS, schema.EVENT_SCHEMA),
+            StreamReader(folder / FINDINGS, schema.FINDING_SCHEMA),
+        ]
+        file = folder / JOURNAL
+        if file.exists() or (info.end and info.end.journal_rows):
+            readers.append(StreamReader(file, schema.JOURNAL_SCHEMA, schema.JOURNAL_REQUIRED))
         events, findings, *journal = (reader.table() for reader in readers)
         lines = journal[0] if journal else schema.JOURNAL_SCHEMA.empty_table()
         torn = _torn(info.end, [telemetry, *readers])
@@ -121,7 +124,8 @@ class Run:
 
     def journal_entries(self) -> list[Entry]:
         """What the host had to say, oldest first."""
-        return [Entry(**row) for row in self.journal.to_pylist()]
+        rows: list[dict[str, Any]] = self.journal.to_pylist()
+        return [Entry(**{**row, "numbers": _numbers(row)}) for row in rows]
 
     def _check(self, names: list[str]) -> None:
         for name in names:
@@ -140,6 +144,12 @@ class Run:
         self._check(names)
         none = self._telemetry.schema.empty_table()
         return {name: np.asarray(none.column(name).to_numpy()) for name in names}
+
+
+def _numbers(row: dict[str, Any]) -> dict[str, Any] | None:
+    """An older journal has none."""
+    told = row.get("numbers")
+    return None if told is None else json.loads(told)
 
 
 def _torn(end: RunEnd | None, readers: list[StreamReader]) -> str | None:

@@ -203,7 +203,7 @@ class Recorder:
 
     def on_journal(self, entries: Sequence[Entry]) -> None:
         """Keep what the host has to say."""
-        rows = [(one.time_s, one.kind, one.lane, one.text) for one in entries]
+        rows = [_entry_row(entry) for entry in entries]
         if rows:
             self._do(lambda: self._files.take_now(self._files.journal, rows))
 
@@ -244,6 +244,11 @@ class Recorder:
             if step is None:
                 return
             step()
+
+
+def _entry_row(entry: Entry) -> tuple[Any, ...]:
+    numbers = None if entry.numbers is None else json.dumps(entry.numbers)
+    return entry.time_s, entry.kind, entry.lane, entry.text, numbers
 
 
 def _finding_row(finding: FindingLike) -> tuple[Any, ...]:

@@ -124,8 +124,11 @@ JOURNAL_SCHEMA = pa.schema(
         _field("kind", "", 1, pa.string(), "What it is about."),
         pa.field("lane", pa.uint8(), metadata={"unit": "", "doc": "From 1; null: no one lane."}),
         _field("text", "", 1, pa.string(), "In words."),
+        pa.field("numbers", pa.string(), metadata={"unit": "", "doc": "JSON object; mostly null."}),
     ]
 )
+JOURNAL_REQUIRED = ("time_s", "kind", "lane", "text")
+"""What the journal of an older log has."""
 
 
 def event_row(event: Event) -> tuple[Any, ...]:
