@@ -324,23 +324,27 @@ class PlanFile(_Table):
 
     def case(self) -> HeatCase:
         """What is asked of the heat."""
-        glue, head = self.adhesive, self.head
-        limits = Limits(
-            glue.glue_degC,
-            glue.face_degC,
-            glue.hold_s,
-            inf if glue.glue_top_degC is None else glue.glue_top_degC,
-            head.block_degC,
-            head.tolerance_K,
-        )
-        return HeatCase(
-            self.stack.stack,
-            head.way(),
-            limits,
-            tuple(zone.setpoint_degC for zone in head.zone),
-            tuple(Block(zone.heater_W, zone.loss_W_K, zone.link_W_K) for zone in head.zone),
-            head.chosen_zone - 1,
-        )
+        return heat_case(self.stack, self.adhesive, self.head)
+
+
+def heat_case(stack: StackTable, glue: AdhesiveTable, head: HeadTable) -> HeatCase:
+    """What is asked of the heat. Raises ValueError where the tables do not go together."""
+    limits = Limits(
+        glue.glue_degC,
+        glue.face_degC,
+        glue.hold_s,
+        inf if glue.glue_top_degC is None else glue.glue_top_degC,
+        head.block_degC,
+        head.tolerance_K,
+    )
+    return HeatCase(
+        stack.stack,
+        head.way(),
+        limits,
+        tuple(zone.setpoint_degC for zone in head.zone),
+        tuple(Block(zone.heater_W, zone.loss_W_K, zone.link_W_K) for zone in head.zone),
+        head.chosen_zone - 1,
+    )
 
 
 def read_plan(path: Path) -> tuple[PlanFile, Job]:

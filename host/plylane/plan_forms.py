@@ -10,6 +10,7 @@ import tomli_w
 
 from plylane.plan.bending import Place
 from plylane.plan.contact import ContactFit
+from plylane.plan.heat_case import HeatCase
 from plylane.plan.path import curves
 from plylane.plan.plan import CordPlan
 from plylane.plan.strips import Schedule
@@ -182,7 +183,9 @@ def run_strips(plan: CordPlan) -> dict[str, Any]:
 
 
 def _kept(plan: CordPlan) -> dict[str, Any]:
-    """What `departures` holds a run against, and a person wants to find in the log."""
+    """What a run is held against, what its figures are drawn from (`plan_kept` reads it), and what
+    a person wants to find in the log.
+    """
     schedule = plan.schedule
     assert schedule is not None and plan.speed_mm_s is not None
     return {
@@ -207,4 +210,53 @@ def _kept(plan: CordPlan) -> dict[str, Any]:
             }
             for one in plan.loadings
         ],
+        "heat": _asked(plan.job.case) | {"between_mm_s": list(plan.job.speeds_mm_s)},
+    }
+
+
+def _asked(case: HeatCase) -> dict[str, Any]:
+    """The tables of a plan file that say what is asked of the heat, contact as it was fitted."""
+    stack, limits, way = case.stack, case.limits, case.way
+    top = {"glue_top_degC": limits.glue_top_degC} if isfinite(limits.glue_top_degC) else {}
+    return {
+        "stack": {
+            "species": stack.wood.species.name,
+            "lanes": len(stack.strip_mm),
+            "strip_mm": list(stack.strip_mm),
+            "width_mm": stack.width_mm,
+            "moisture_percent": stack.wood.moisture_percent,
+            "film_mm": stack.film.thickness_mm,
+        },
+        "adhesive": {
+            "glue_degC": limits.glue_degC,
+            "face_degC": limits.face_degC,
+            "hold_s": limits.hold_s,
+            **top,
+        },
+        "head": {
+            "chosen_zone": case.chosen + 1,
+            "block_degC": list(limits.block_degC),
+            "tolerance_K": limits.tolerance_K,
+            "entry_degC": way.entry_degC,
+            "air_degC": way.air_degC,
+            "zone": [
+                {
+                    "heater_W": block.heater_W,
+                    "loss_W_K": block.loss_W_K,
+                    "link_W_K": block.link_W_K,
+                    "setpoint_degC": degC,
+                }
+                for block, degC in zip(case.blocks, case.zone_degC, strict=True)
+            ],
+            "stretch": [
+                {
+                    "name": one.name,
+                    "length_mm": one.length_mm,
+                    "contact_W_m2K": one.contact_W_m2K,
+                    "pressed": one.pressed,
+                    **({} if one.zone is None else {"zone": one.zone + 1}),
+                }
+                for one in way.stretches
+            ],
+        },
     }

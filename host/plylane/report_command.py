@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from plylane.run_plan import WORKED_OUT, departures_of
+from plylane.run_plan import WORKED_OUT, WORKED_OUT_OTHERWISE, against_plan, departures_of
 from plylane.runlog import Run, RunError
 
 if TYPE_CHECKING:
@@ -41,15 +41,24 @@ def report(run: Path, /, *, out: Path | None = None, overwrite: bool = False) ->
 
 def _plan(run: Run) -> KeptPlan | None:
     """The run held against its plan; None where it had none."""
+    from plylane.plan.laid import LaidCord
+    from plylane.report.plan_of_run import plan_picture
     from plylane.report.run_page import KeptPlan
 
+    if "cord" not in run.info.plan:
+        return None
+    laid = LaidCord()
     try:
-        told = departures_of(run)
+        anew = against_plan(run, laid)
+        told = departures_of(run, anew)
     except RunError as error:  # the rest of the page is worth having
         return KeptPlan([f"The run cannot be held against its plan: {error}"])
-    if told is None:
-        return None
-    return KeptPlan([one.text for one in told.found], told.lines, "" if told.logged else WORKED_OUT)
+    assert told is not None
+    remark = "" if told.logged else WORKED_OUT
+    if list(anew.departures) != told.found:
+        remark = WORKED_OUT_OTHERWISE
+    picture = plan_picture(run.info.plan["cord"], run.info.lanes, anew, laid.found())
+    return KeptPlan([one.text for one in told.found], told.lines, remark, picture)
 
 
 def _tuning(folder: Path) -> KeptTuning | None:

@@ -18,12 +18,17 @@ from plylane.run_setup import RunSetup, SetupError
 from plylane.runlog import Entry, Run, RunError
 
 if TYPE_CHECKING:
+    from plylane.plan.laid import LaidCord
     from plylane.plan.plan import CordPlan
 
 DEPARTED, KEPT = "departed", "as_planned"
 """Kinds of the journal's lines that tell how a run departed from its plan, or that it did not."""
 AS_PLANNED = "The run went as planned."
 WORKED_OUT = "The log ends without saying so: worked out anew from its rows."
+WORKED_OUT_OTHERWISE = (
+    "So the log has it; worked out anew from its rows it is otherwise: rows are missing, or the"
+    " program that wrote it was of another version."
+)
 
 
 class _Joint(BaseModel):
@@ -125,21 +130,24 @@ class Departed:
         return bool(self.lines)
 
 
-def departures_of(run: Run) -> Departed | None:
-    """What the log says of the last run that fed, or else what its rows come to.
+def departures_of(run: Run, anew: PlannedRun | None = None) -> Departed | None:
+    """What the log says of the last run that fed, or else what its rows come to (`anew`, where
+    that has been worked out already).
 
     None where there was no plan. Raises RunError.
     """
     if "cord" not in run.info.plan:
         return None
     lines = _last_lines(run)
-    return Departed(_said(run, lines) if lines else list(against_plan(run).departures), lines)
+    if lines:
+        return Departed(_said(run, lines), lines)
+    return Departed(list((anew or against_plan(run)).departures), [])
 
 
-def against_plan(run: Run) -> PlannedRun:
+def against_plan(run: Run, laid: LaidCord | None = None) -> PlannedRun:
     """The last run that fed held against the plan, its rows read part by part.
 
-    Raises RunError, also where there was no plan.
+    `laid` is shown the same rows. Raises RunError, also where there was no plan.
     """
     try:
         plan = plan_of(run.info.plan.get("cord"), zones=run.info.zones, lanes=run.info.lanes)
@@ -149,6 +157,8 @@ def against_plan(run: Run) -> PlannedRun:
     against = AgainstPlan(plan)
     for part in run.chunks(columns_needed(run.info.lanes, len(plan["setpoints_degC"]))):
         against.take(part)
+        if laid is not None:
+            laid.take(part)
     return against.last()
 
 

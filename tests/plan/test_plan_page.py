@@ -13,6 +13,7 @@ from plylane.plan.plan import CordPlan, work_out
 from plylane.plan.strips import Strip
 from plylane.plan_command import DEMO_PLAN
 from plylane.plan_file import read_plan
+from plylane.plan_kept import LaneBars
 from plylane.report.lane_chart import lane_chart
 from plylane.report.plan_page import write_page
 
@@ -63,7 +64,7 @@ def test_names_are_text_never_markup(tmp_path: Path) -> None:
 def test_the_lane_chart_has_a_bar_a_piece_and_a_stroke_a_joint() -> None:
     plan = demo()
     assert plan.schedule is not None
-    (axes,) = lane_chart(plan, plan.schedule).axes
+    (axes,) = lane_chart(LaneBars.of(plan, plan.schedule)).axes
     assert len(axes.patches) == len(plan.schedule.pieces)
     upright = [line for line in axes.lines if len(set(line.get_xdata())) == 1]
     at = sorted(float(line.get_xdata()[0]) for line in upright)

@@ -12,6 +12,7 @@ from matplotlib.ticker import MaxNLocator
 
 from plylane.plan.conduction import Course, Floats
 from plylane.plan.heat_case import Limit, Limits
+from plylane.plan.laid import LaidAt
 from plylane.plan.motor import MotorCheck
 from plylane.plan.window import HeatMap, Point
 from plylane.report.figure_style import (
@@ -43,8 +44,12 @@ BOUND_LINES = {
 # ---- the window ----
 
 
-def window_figure(found: HeatMap) -> Figure:
-    """Speed against block temperature: too cold, too hot, and the fastest within all limits."""
+def window_figure(
+    found: HeatMap, planned: Point | None = None, laid: LaidAt | None = None
+) -> Figure:
+    """Speed against block temperature: too cold, too hot, and the fastest within all limits; what
+    was planned, and where a run laid its cord.
+    """
     with mpl.rc_context(STYLE):
         figure, (axes,) = new_figure(7.2, 4.9)
         _regions(axes, found)
@@ -52,6 +57,10 @@ def window_figure(found: HeatMap) -> Figure:
         _bound_lines(axes, found)
         if found.fastest is not None:
             _mark_fastest(axes, found.fastest)
+        if planned is not None:
+            _mark_planned(axes, planned, wide=laid is not None)
+        if laid is not None:
+            _mark_laid(axes, laid, found.case.chosen)
         axes.set_xlim(found.speed_mm_s[0], found.speed_mm_s[-1])
         axes.set_ylim(found.block_degC[0], found.block_degC[-1])
         axes.xaxis.set_major_locator(MaxNLocator(integer=True))
@@ -142,22 +151,51 @@ def _mark_fastest(axes: Axes, fastest: Point) -> None:
     )
 
 
+def _mark_planned(axes: Axes, planned: Point, *, wide: bool) -> None:
+    """`wide`: so that the run's mark has room in it."""
+    size = 9 if wide else 6
+    at = [planned.speed_mm_s], [planned.block_degC]
+    axes.plot(*at, "D", color=INK, ms=size, mfc="white", ls="", label="planned", zorder=6)
+
+
+def _mark_laid(axes: Axes, laid: LaidAt, chosen: int) -> None:
+    speed, block = laid.speed_mm_s, laid.zone_degC[chosen]
+    axes.errorbar(
+        speed.median,
+        block.median,
+        xerr=[[speed.median - speed.low], [speed.high - speed.median]],
+        yerr=[[block.median - block.low], [block.high - block.median]],
+        fmt="s",
+        color=INK,
+        ms=3.5,
+        lw=1.2,
+        label="run: median, with 90 % of its cord",
+        zorder=7,
+    )
+
+
 # ---- along the way ----
 
 
-def course_figure(course: Course, limits: Limits) -> Figure:
-    """Temperature of every glue line and of the surface along the way, with the limits."""
+def course_figure(course: Course, limits: Limits, laid: Course | None = None) -> Figure:
+    """Temperature of every glue line and of the surface along the way, with the limits.
+
+    `laid`: the same at what a run had, its coldest glue line and its hottest surface only.
+    """
     with mpl.rc_context(STYLE):
         figure, (axes,) = new_figure(7.2, 4.2)
         _stretches(axes, course)
         ends = _way_lines(axes, course)
+        if laid is not None:
+            ends += _laid_lines(axes, laid)
         for degC, words in _limit_lines(limits):
             axes.axhline(degC, color=ORANGE if words == "surface limit" else BLUE, lw=1.0, ls=":")
             ends.append((degC, f"{words} {degC:g} °C"))
         axes.set_xlim(0.0, course.way.ends_mm[-1])
         axes.set_xlabel("place along the way (mm)")
         axes.set_ylabel("temperature (°C)")
-        axes.set_title(f"Along the way at {course.speed_mm_s:g} mm/s", pad=18)
+        dotted = "" if laid is None else f", dotted the run at {laid.speed_mm_s:g} mm/s"
+        axes.set_title(f"Along the way at {course.speed_mm_s:g} mm/s{dotted}", pad=18)
         _labels_at_the_right(axes, ends)
     return figure
 
@@ -200,6 +238,17 @@ def _way_lines(axes: Axes, course: Course) -> list[tuple[float, str]]:
         axes.plot(place, degC, color=BLUE, lw=2.2 if inner else 1.0)
         names = " and ".join(str(line + 1) for line in lines)
         ends.append((float(degC[-1]), f"glue line{'s' * (len(lines) > 1)} {names}"))
+    return ends
+
+
+def _laid_lines(axes: Axes, laid: Course) -> list[tuple[float, str]]:
+    ends = []
+    for degC, words in (
+        (laid.face_degC.max(axis=1), "surface, run"),
+        (laid.glue_degC.min(axis=1), "coldest glue line, run"),
+    ):
+        axes.plot(laid.position_mm, degC, color=INK, lw=1.1, ls=(0, (1, 1.2)), zorder=4)
+        ends.append((float(degC[-1]), words))
     return ends
 
 

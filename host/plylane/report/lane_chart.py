@@ -2,51 +2,104 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import matplotlib as mpl
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from plylane.plan.plan import CordPlan
-from plylane.plan.strips import Piece, Schedule
-from plylane.report.figure_style import HATCH, INK, QUIET, RULE, STYLE, new_figure
+from plylane.plan.departures import FoundJoint
+from plylane.plan_kept import Bar, LaneBars
+from plylane.report.figure_style import HATCH, INK, ORANGE, QUIET, RULE, STYLE, new_figure
 
 EVEN, ODD = RULE, HATCH
-WIDTH_IN, LANE_IN, ABOVE_IN = 9.0, 0.36, 1.1
+WIDTH_IN, LANE_IN, LANE_FOUND_IN, ABOVE_IN = 9.0, 0.36, 0.5, 1.1
+BAR, STROKE, MARK = 0.72, 0.41, 0.5  # height of a bar, ends of a stroke, place of a mark
+WHITE = {"facecolor": "white", "edgecolor": "none", "pad": 0.5}
 NAMED = 60
 """With more pieces than this their names would not be read any more."""
 
 
-def lane_chart(plan: CordPlan, schedule: Schedule) -> Figure:
-    """A bar a piece, shaded in turn, joints as strokes; the plan's schedule or one offered."""
-    lanes = len(schedule.lanes)
+def lane_chart(
+    bars: LaneBars, found: Sequence[FoundJoint] = (), ended_mm: float | None = None
+) -> Figure:
+    """A bar a piece, shaded in turn, joints as strokes.
+
+    Under the bars stand the joints that were `found` in a run; `ended_mm` is where its cord ended,
+    if elsewhere than planned.
+    """
+    lanes = len(bars.lanes)
+    lane_in = LANE_FOUND_IN if found else LANE_IN
     with mpl.rc_context(STYLE):
-        figure, (axes,) = new_figure(WIDTH_IN, ABOVE_IN + LANE_IN * lanes)
-        named = len(schedule.pieces) <= NAMED
-        for number, row in enumerate(schedule.lanes, 1):
-            for k, piece in enumerate(row):
-                _bar(axes, number, piece, (EVEN, ODD)[k % 2], named=named)
-        for at, lane in schedule.joints_mm:
-            axes.plot([at, at], [lane + 0.55, lane + 1.45], color=INK, linewidth=1.6)
-        _scales(axes, lanes, plan.job.path.length_mm, plan.shear_at_mm)
+        figure, (axes,) = new_figure(WIDTH_IN, ABOVE_IN + lane_in * lanes)
+        named = sum(map(len, bars.lanes)) <= NAMED
+        for number, row in enumerate(bars.lanes, 1):
+            for k, bar in enumerate(row):
+                _bar(axes, number, bar, (EVEN, ODD)[k % 2], named=named)
+        for at, lane in bars.joints_mm:
+            axes.plot([at, at], [lane - STROKE, lane + STROKE], color=INK, linewidth=1.6)
+        for joint in found:
+            _found(axes, joint, bars.length_mm, named=named)
+        _scales(axes, lanes, bars.length_mm, ended_mm)
+        if bars.shear_at_mm is not None:
+            _upright(axes, bars.shear_at_mm, "shear fires", QUIET, above=0.45)
+        if ended_mm is not None:
+            _upright(axes, ended_mm, "the run ended", ORANGE, above=0.12)
     return figure
 
 
-def _bar(axes: Axes, lane: int, piece: Piece, shade: str, *, named: bool) -> None:
-    width = piece.end_mm - piece.start_mm
-    axes.barh(lane, width, 0.72, piece.start_mm, color=shade)
+def _bar(axes: Axes, lane: int, bar: Bar, shade: str, *, named: bool) -> None:
+    width = bar.end_mm - bar.start_mm
+    axes.barh(lane, width, BAR, bar.start_mm, color=shade)
     if named:
-        middle = piece.start_mm + width / 2
-        axes.text(middle, lane, piece.strip.name, ha="center", va="center", fontsize=7.5)
+        middle = bar.start_mm + width / 2
+        box = {"facecolor": shade, "edgecolor": "none", "pad": 1.0}  # over a line that crosses it
+        axes.text(middle, lane, bar.name, ha="center", va="center", fontsize=7.5, bbox=box)
 
 
-def _scales(axes: Axes, lanes: int, length_mm: float, shear_at_mm: float) -> None:
-    axes.axvline(shear_at_mm, color=QUIET, linestyle=":", linewidth=1.2)
+def _found(axes: Axes, joint: FoundJoint, length_mm: float, *, named: bool) -> None:
+    """A mark below the bar; how far off it is where that is too far."""
+    colour = ORANGE if joint.off else INK
+    axes.plot([joint.found_mm], [joint.lane + MARK], "^", color=colour, ms=5, mew=0)
+    if joint.off and named:
+        right = joint.found_mm > joint.planned_mm  # away from the stroke
+        if not 0.1 * length_mm < joint.found_mm < 0.9 * length_mm:
+            right = joint.found_mm < 0.5 * length_mm
+        axes.annotate(
+            f"{joint.found_mm - joint.planned_mm:+.0f} mm",
+            (joint.found_mm, joint.lane + MARK),
+            ha="left" if right else "right",
+            va="center",
+            fontsize=7,
+            color=ORANGE,
+            textcoords="offset points",
+            xytext=(5 if right else -5, 0),
+            bbox=WHITE,
+            zorder=5,
+        )
+
+
+def _upright(axes: Axes, at_mm: float, words: str, colour: str, *, above: float) -> None:
+    """A line across all lanes, with words at its head."""
+    axes.plot([at_mm] * 2, [above - 0.3, axes.get_ylim()[0]], ":", color=colour, linewidth=1.2)
+    left = at_mm > 0.15 * axes.get_xlim()[1]
     axes.annotate(
-        "shear fires", (shear_at_mm, 0.45), ha="right", va="bottom", fontsize=7, color=QUIET,
-        textcoords="offset points", xytext=(-3, 1),
-    )  # fmt: skip
-    axes.set_xlim(0.0, length_mm)
-    axes.set_ylim(lanes + 0.6, 0.1)
+        words,
+        (at_mm, above),
+        ha="right" if left else "left",
+        va="bottom",
+        fontsize=7,
+        color=colour,
+        textcoords="offset points",
+        xytext=(-3 if left else 3, 1),
+        bbox=WHITE,
+        zorder=5,
+    )
+
+
+def _scales(axes: Axes, lanes: int, length_mm: float, ended_mm: float | None) -> None:
+    axes.set_xlim(0.0, max(length_mm, ended_mm or 0.0))
+    axes.set_ylim(lanes + 0.6, 0.1 if ended_mm is None else -0.25)
     axes.set_yticks(range(1, lanes + 1), [f"lane {k}" for k in range(1, lanes + 1)])
     axes.set_xlabel("place along the cord (mm)")
     axes.spines["left"].set_visible(False)

@@ -9,15 +9,20 @@ import matplotlib as mpl
 from matplotlib.figure import Figure
 
 from plylane.plan.plan import CordPlan
-from plylane.plan.window import Point
+from plylane.plan_kept import LaneBars
 from plylane.plan_text import CAUTION, facts
-from plylane.report.figure_style import INK, STYLE, to_svg
+from plylane.report.figure_style import STYLE, to_svg
 from plylane.report.heat_figures import course_figure, motor_figure, window_figure
 from plylane.report.lane_chart import lane_chart
 from plylane.report.page import inline, render
 
 PAGE = "plan.html"
 PNG_DPI = 150
+WINDOW, COURSE, LANES = (
+    "Speed against block temperature",
+    "Temperature along the guide",
+    "Joints in the lanes",
+)
 FIGURES = ("window", "course", "motors", "lanes")
 FILES = (PAGE, *(f"{name}.{kind}" for name in FIGURES for kind in ("svg", "png")))
 """What a page's folder may come to hold."""
@@ -34,36 +39,23 @@ class PageFigure:
 
 def plan_figures(plan: CordPlan) -> list[PageFigure]:
     """Every figure that there is something to draw for."""
-    window = window_figure(plan.map)
-    found = [PageFigure("window", "Speed against block temperature", window)]
+    window = window_figure(plan.map, plan.point)
+    found = [PageFigure("window", WINDOW, window)]
     if plan.point is not None:
-        _mark_planned(window, plan.point)
         course = course_figure(plan.point.course, plan.job.case.limits)
-        found.append(PageFigure("course", "Temperature along the guide", course))
+        found.append(PageFigure("course", COURSE, course))
     if plan.motors:
         names = (drive.name for drive in plan.job.drives)
         motors = motor_figure(dict(zip(names, plan.motors, strict=True)))
         found.append(PageFigure("motors", "Torque of the drives", motors))
     if plan.schedule is not None:
-        found.append(PageFigure("lanes", "Joints in the lanes", lane_chart(plan, plan.schedule)))
+        bars = LaneBars.of(plan, plan.schedule)
+        found.append(PageFigure("lanes", LANES, lane_chart(bars)))
     elif plan.offers:
         offer = plan.offers[0]
-        title = f"Joints in the lanes, with {offer.what}"
-        found.append(PageFigure("lanes", title, lane_chart(plan, offer.schedule)))
+        bars = LaneBars.of(plan, offer.schedule)
+        found.append(PageFigure("lanes", f"{LANES}, with {offer.what}", lane_chart(bars)))
     return found
-
-
-def _mark_planned(figure: Figure, point: Point) -> None:
-    axes = figure.axes[0]
-    axes.plot(point.speed_mm_s, point.block_degC, "D", color=INK, ms=6, mfc="white", zorder=6)
-    axes.annotate(
-        "planned",
-        (point.speed_mm_s, point.block_degC),
-        xytext=(-8, 8),
-        textcoords="offset points",
-        ha="right",
-        fontsize=9,
-    )
 
 
 def write_page(plan: CordPlan, folder: Path) -> Path:

@@ -22,6 +22,7 @@ from plylane.runlog import Entry, RunInfo
 from plylane.words import clock, duration
 
 if TYPE_CHECKING:
+    from plylane.report.plan_of_run import Drawn, PlanPicture
     from plylane.tune_run.record_file import KeptLines
 
 CAUTION = "Blocks, strips and cord are hot, rollers draw in fingers, fumes may burn."
@@ -41,12 +42,13 @@ T = TypeVar("T")
 @dataclass(frozen=True)
 class KeptPlan:
     """A run held against its plan: what departed in sentences, and the journal's lines that say
-    so; `remark` where there is more to say of that.
+    so; `remark` where there is more to say of that; the run laid over the plan's figures.
     """
 
     departures: Sequence[str]
     lines: Sequence[Entry] = ()
     remark: str = ""
+    picture: PlanPicture | None = None
 
 
 @dataclass(frozen=True)
@@ -88,6 +90,7 @@ def run_page(
     spans = alarm_spans(sorted(events, key=lambda event: event.time_s))
     figures = RunFigures(story, recording.findings[:ROWS_MOST], recording.breaks)
     joints = [entry for entry in entries if entry.kind == JOINT]
+    picture = plan.picture if plan else None
     return render(
         "run_page.html.j2",
         filters={"clock": clock},
@@ -97,6 +100,8 @@ def run_page(
         facts=_facts(recording),
         outcome=_outcome(recording, story, spans),
         plan=plan,
+        plan_figures=[_plan_figure(one) for one in picture.figures] if picture else [],
+        plan_remarks=picture.remarks if picture else (),
         figures=list(_figures(recording, figures, spans[:ROWS_MOST])) if story.rows else [],
         bands=Table.of([_band_row(band) for band in story.bands]),
         findings=Table(
@@ -223,6 +228,11 @@ def _figures(
         drawn.append(("lanes", "Lanes", draw.lanes(info.lanes), f"{what} {marks}"))
     for name, title, figure, caption in drawn:
         yield {"title": title, "caption": caption, "svg": inline(to_svg(figure), name)}
+
+
+def _plan_figure(one: Drawn) -> dict[str, str]:
+    svg = inline(to_svg(one.figure), one.name)
+    return {"title": one.title, "caption": one.caption, "svg": svg}
 
 
 def _alarms_drawn(spans: Sequence[AlarmSpan]) -> str:
