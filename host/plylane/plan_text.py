@@ -206,7 +206,9 @@ def _strain(plan: CordPlan) -> str:
     lanes = lane_curvature_per_mm(job.path.curvature_per_mm, offsets)
     strain = surface_strain(stack.strip_mm, lanes).max()
     breaks = stack.wood.species.rupture_strain
-    return f"{strain:.2%} of {job.laying.strain_share * breaks:.2%} allowed, {breaks:.2%} breaks"
+    shares = (strain, job.laying.strain_share * breaks, breaks)
+    worst, allowed, broken = (f"{100 * share:.2f} %" for share in shares)
+    return f"{worst} of {allowed} allowed, {broken} breaks"
 
 
 def _lane_lengths(plan: CordPlan) -> str:

@@ -15,6 +15,7 @@ from operator import itemgetter
 from typing import TYPE_CHECKING, Protocol
 
 from plylane.clearing import ALARM_CAUSES, Cause, Clearing, Stand, open_steps
+from plylane.evidence import share_text
 from plylane.head.errors import HeadError, Refused
 from plylane.head.registers import Command, State
 from plylane.jam.finding import (
@@ -132,7 +133,7 @@ class Reaction:
             self._run.say(f"The host's hold did not reach the head, whose guards stand: {fault}")
         else:
             self._due = None
-            share = f"{100 * spoiling_likelihood(finding):.0f} %"
+            share = share_text(spoiling_likelihood(finding))
             self._run.note("hold", f"held by the host ({share}) because: {finding.text}")
             self._run.say(f"Held by the host. {finding.text}")
 

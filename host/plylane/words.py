@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+_ZONE_NAMES = ("1 guide", "2 nip")
 _UNITS = (
     ("_mm_s", "mm/s"),
     ("_mm", "mm"),
@@ -18,6 +19,11 @@ def quantity(name: str, value: float) -> str:
         if name.endswith(suffix):
             return f"{name.removesuffix(suffix).replace('_', ' ')} {value:.2f} {unit}"
     return f"{name.replace('_', ' ')} {value:g}"
+
+
+def zone_name(zone: int) -> str:
+    """Name of a zone on the screens and in the report; `zone` from 0."""
+    return _ZONE_NAMES[zone] if zone < len(_ZONE_NAMES) else f"zone {zone + 1}"
 
 
 def duration(seconds: float) -> str:

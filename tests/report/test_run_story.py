@@ -227,7 +227,7 @@ class TestFigures:
         finding = Finding("zone_too_cold", 1.0, None, 0.0, {"zone": 2.0, "onset_s": 0.4})
         near = story.near(run, finding.time_s)
         panels = RunFigures(story, [finding], []).close_up(finding, near, 5).axes
-        assert [axes.get_ylabel() for axes in panels][-1] == "zone 2, °C"
+        assert [axes.get_ylabel() for axes in panels][-1] == "2 nip, °C"
         upright = {line.get_xdata()[0] for line in panels[0].lines if line.get_ydata()[0] == 0}
         assert {1.0, 0.4} <= upright
 

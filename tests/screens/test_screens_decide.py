@@ -12,7 +12,7 @@ from plylane.head.registers import ZoneTelemetryRegs as Zone
 from plylane.screens import decide
 from plylane.screens.decide import Kind, LaneWatch, Said
 from plylane.trends import Limits
-from plylane.words import quantity
+from plylane.words import quantity, zone_name
 
 LIMITS = Limits()
 MASKS = st.integers(0, 2 ** len(ALARMS) - 1)
@@ -78,7 +78,7 @@ class TestZone:
         assert row.pv == Said("?", Kind.HIGH)
 
     def test_names_count_from_one(self) -> None:
-        assert [decide.zone_name(k) for k in range(3)] == ["1 guide", "2 nip", "zone 3"]
+        assert [zone_name(k) for k in range(3)] == ["1 guide", "2 nip", "zone 3"]
 
     def test_old_values_are_marked(self) -> None:
         row = decide.zone_row(1, Zone(95.0, 95.0, 30.0, ZoneMode.AUTOMATIC), LIMITS, stale=True)

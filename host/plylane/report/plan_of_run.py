@@ -106,8 +106,8 @@ def _window_caption(planned: Point, laid: LaidAt | None, chosen: int) -> str:
         return f"{told} Nothing was fed."
     speed, block = laid.speed_mm_s, laid.zone_degC[chosen]
     return (
-        f"{told} The run: {_spread(speed, 2)} mm/s, {_spread(block, 1)} °C; 90 % of its cord was laid"
-        " between what stands in brackets."
+        f"{told} The run: {_spread(speed, 2)} mm/s, {_spread(block, 1)} °C; 90 % of its cord was"
+        " laid between what stands in brackets."
     )
 
 

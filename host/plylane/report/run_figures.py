@@ -30,7 +30,7 @@ from plylane.report.figure_style import (
 )
 from plylane.report.run_story import NEAR_S, AlarmSpan, Curve, Story, away_name
 from plylane.runlog import Break
-from plylane.words import clock
+from plylane.words import clock, zone_name
 
 Place = Literal["lower left", "lower right", "upper left"]
 
@@ -178,7 +178,7 @@ def _zone_panel(axes: Axes, curves: Mapping[str, Curve], zone: int) -> None:
     if sp is not None:
         axes.plot(*sp, color=QUIET, lw=1.0, ls="--", label="SP")
     axes.plot(*curves[f"zone{zone}_pv_degC"], color=INK, lw=1.2, label="PV")
-    axes.set_ylabel(f"zone {zone}, °C")
+    axes.set_ylabel(f"{zone_name(zone - 1)}, °C")
     axes.margins(y=0.12)
     _legend(axes, "lower right")
 

@@ -36,7 +36,6 @@ from plylane.screens.decide import (
     needs_confirmation,
     of_zone,
     progress,
-    zone_name,
     zone_row,
 )
 from plylane.screens.entry import NumberEntry
@@ -52,7 +51,7 @@ from plylane.screens.widgets.lanes import LaneTable
 from plylane.screens.widgets.log import EventLog
 from plylane.screens.widgets.trend import TrendPlot
 from plylane.screens.widgets.zones import ZoneTable
-from plylane.words import clock
+from plylane.words import clock, zone_name
 
 NUMBERS_PER_S = 8.0
 PLOTS_EVERY = 4  # so two pictures a second: a trend of minutes shows no more than that

@@ -10,10 +10,10 @@ import numpy as np
 
 from plylane.curves import round_times, thinned
 from plylane.overview import Overview
-from plylane.screens.decide import NO_READING_DEGC, zone_name
+from plylane.screens.decide import NO_READING_DEGC
 from plylane.screens.timeline import View
 from plylane.trends import FloatArray, Trends
-from plylane.words import clock
+from plylane.words import clock, zone_name
 
 
 class Topic(StrEnum):

@@ -9,10 +9,10 @@ from statistics import median
 
 from plylane.head.registers import State
 from plylane.overview import Overview
-from plylane.screens.decide import Kind, Said, state_word, zone_name
+from plylane.screens.decide import Kind, Said, state_word
 from plylane.screens.source import Recording
 from plylane.trends import ZONE_COLUMNS
-from plylane.words import clock
+from plylane.words import clock, zone_name
 
 Line = list[Said | str]
 

@@ -13,7 +13,7 @@ from textual.screen import Screen
 from textual.widgets import Button, OptionList, Static
 
 from plylane.screens.confirm import Confirm
-from plylane.screens.decide import Kind, Said, link_says, zone_name, zone_row
+from plylane.screens.decide import Kind, Said, link_says, zone_row
 from plylane.screens.decide.tuning import (
     CHECK_POINTS,
     FEED_POINTS,
@@ -43,6 +43,7 @@ from plylane.tune_run.outcome import ZoneTuning
 from plylane.tune_run.rules import RuleView
 from plylane.tune_run.status import TuneStatus
 from plylane.tuning import EVEN
+from plylane.words import zone_name
 
 TICKS_PER_S = 4.0
 PLOTS_EVERY = 2

@@ -61,7 +61,6 @@ from plylane.screens.decide.state import (
 from plylane.screens.decide.zones import (
     ZoneRow,
     of_zone,
-    zone_name,
     zone_row,
     zone_word,
 )
@@ -109,7 +108,6 @@ __all__ = [
     "state_sentence",
     "state_way",
     "state_word",
-    "zone_name",
     "zone_row",
     "zone_word",
 ]

@@ -9,7 +9,7 @@ from plylane.head.registers import ALARMS
 from plylane.head.wire import Alarm
 from plylane.host_alarms import HOST_ALARMS
 from plylane.screens.decide.kinds import Kind, Said
-from plylane.screens.decide.zones import zone_name
+from plylane.words import zone_name
 
 _PRIORITY = {
     "high": ("▲ high", Kind.HIGH),

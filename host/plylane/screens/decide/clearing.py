@@ -10,8 +10,8 @@ from plylane.head.registers import State
 from plylane.head.snapshot import Snapshot
 from plylane.screens.decide.kinds import Kind, Said
 from plylane.screens.decide.state import state_sentence
-from plylane.screens.decide.zones import zone_name
 from plylane.trends import NO_READING_DEGC
+from plylane.words import zone_name
 
 CLEARING_KEYS_LINE = "enter done   A acknowledge all   u unhold   escape back   t stop   b abort"
 

@@ -7,13 +7,7 @@ from dataclasses import dataclass
 from plylane.head.registers import ZoneMode, ZoneTelemetryRegs
 from plylane.screens.decide.kinds import Kind, Said, stale_kind
 from plylane.trends import NO_READING_DEGC, Limits
-
-_ZONE_NAMES = ("1 guide", "2 nip")
-
-
-def zone_name(zone: int) -> str:
-    """Name on the screens; `zone` from 0."""
-    return _ZONE_NAMES[zone] if zone < len(_ZONE_NAMES) else f"zone {zone + 1}"
+from plylane.words import zone_name
 
 
 @dataclass(frozen=True, slots=True)
