@@ -117,6 +117,22 @@ def test_every_start_is_told_and_the_last_one_counts(tmp_path: Path) -> None:
     assert_alike(tmp_path / "run")
 
 
+def test_a_log_that_goes_on_beside_tells_of_its_own_runs(tmp_path: Path) -> None:
+    """Settings were changed between two runs."""
+    bench = recorded(tmp_path / "run", {"cord": FARTHER})
+    bench.run_until(State.COMPLETE, 60.0)
+    bench.client.write("machine.expected_slip_percent", 2.0)
+    start(bench)
+    assert bench.live.run_folder == tmp_path / "run-2"
+    assert [entry.kind for entry in lines(tmp_path / "run")] == [DEPARTED] * 2
+    bench.run(2.0)
+    bench.live.close()
+    assert_alike(tmp_path / "run")
+    (told, *_) = lines(tmp_path / "run-2")
+    assert told.time_s > lines(tmp_path / "run")[-1].time_s
+    assert_alike(tmp_path / "run-2")
+
+
 def test_a_log_that_ends_under_way_tells_how_far_it_came(tmp_path: Path) -> None:
     bench = recorded(tmp_path / "run", {"cord": CORD})
     bench.run(3.0)

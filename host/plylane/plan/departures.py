@@ -125,14 +125,14 @@ class AgainstPlan:
 
 def laid_um(run: Columns, before_mm: float | None) -> Whole:
     """Cord laid while feeding with each row of a run, from where it lay before the first."""
-    cord_um = micro(run["output_position_mm"], 1e3)
-    before = cord_um[0] if before_mm is None else micro(np.array([before_mm]), 1e3)[0]
+    cord_um = whole_parts(run["output_position_mm"], 1e3)
+    before = cord_um[0] if before_mm is None else whole_parts(np.array([before_mm]), 1e3)[0]
     laid = np.maximum(np.diff(cord_um, prepend=before), 0)
     feeding = (run["state"] == State.EXECUTE) & (run["feed_speed_mm_s"] > MOVING_MM_S)
     return np.where(feeding, laid, 0)
 
 
-def micro(values: Floats, parts: float) -> Whole:
+def whole_parts(values: Floats, parts: float) -> Whole:
     """Values in whole parts of their unit; what is no number is none."""
     return np.rint(np.nan_to_num(values * parts, posinf=0.0, neginf=0.0)).astype(np.int64)
 
@@ -167,13 +167,15 @@ class _Run:
         planned = float(self._plan["speed_mm_s"])
         off = (np.abs(speed - planned) > SPEED_SHARE * planned) & (laid > 0)
         self._other_speed_um += int(laid[off].sum())
-        self._speed_sum += int((laid[off] * micro(speed[off], 1e3)).sum())
+        self._speed_sum += int((laid[off] * whole_parts(speed[off], 1e3)).sum())
 
     def _take_holds(self, run: Columns) -> None:
         held = run["state"] == State.HELD
         self._holds += int(np.sum(np.diff(held.astype(int), prepend=int(self._held)) == 1))
-        time_us = micro(run["time_s"], 1e6)
-        before = time_us[0] if self._time_s is None else micro(np.array([self._time_s]), 1e6)[0]
+        time_us = whole_parts(run["time_s"], 1e6)
+        before = (
+            time_us[0] if self._time_s is None else whole_parts(np.array([self._time_s]), 1e6)[0]
+        )
         self._held_us += int(np.diff(time_us, prepend=before)[held].sum())
         self._held, self._time_s = bool(held[-1]), float(run["time_s"][-1])
 

@@ -9,7 +9,7 @@ from itertools import count, takewhile
 
 import numpy as np
 
-from plylane.plan.departures import Whole, laid_um
+from plylane.plan.departures import Whole, laid_um, whole_parts
 from plylane.plan.run_rows import Columns, RunRows
 from plylane.plan.strips import Floats
 
@@ -76,10 +76,11 @@ def _pv(zone: int) -> str:
 
 def _count(counter: Counter[int], values: Floats, step: float, laid: Whole) -> None:
     """Add the micrometres laid to the step that each value is in."""
-    steps, which = np.unique(np.rint(values[laid > 0] / step).astype(np.int64), return_inverse=True)
-    sums = np.bincount(which, laid[laid > 0], len(steps))
-    for at, um in zip(steps.tolist(), sums.tolist(), strict=True):
-        counter[at] += int(um)
+    um = laid[laid > 0]
+    steps, which = np.unique(whole_parts(values[laid > 0], 1.0 / step), return_inverse=True)
+    sums = np.bincount(which, um, len(steps))
+    for at, length in zip(steps.tolist(), sums.tolist(), strict=True):
+        counter[at] += int(length)
 
 
 def _spread(counter: Counter[int], step: float) -> Spread:
