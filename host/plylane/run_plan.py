@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import pyarrow.compute as pc
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from plylane.head.registers import EventCode, State
@@ -213,12 +212,9 @@ def _said(run: Run, lines: Sequence[Entry]) -> list[Departure]:
 
 
 def _began_after(run: Run, time_s: float) -> bool:
-    begun = pc.and_(
-        pc.equal(run.events["code"], int(EventCode.STATE_ENTERED)),
-        pc.equal(run.events["argument"], int(State.EXECUTE)),
-    )
-    times = run.events.filter(begun)["time_s"].to_numpy()
-    return bool((times > time_s).any())
+    code, argument, at_s = (run.events[name].to_numpy() for name in ("code", "argument", "time_s"))
+    begun = (code == EventCode.STATE_ENTERED) & (argument == State.EXECUTE)
+    return bool((begun & (at_s > time_s)).any())
 
 
 def _first(error: ValidationError) -> str:
