@@ -55,7 +55,7 @@ def integrate(
     """Cells along one stretch (cells, times)."""
     between, heat = section.between_W_m2K, section.heat_J_m2K
     faces = np.zeros(len(heat))
-    faces[[0, -1]] = 1.0 / (1.0 / stretch.contact_W_m2K + 1.0 / section.skin_W_m2K)
+    faces[[0, -1]] = stretch.contact_W_m2K
     own = -faces
     own[:-1] -= between
     own[1:] -= between

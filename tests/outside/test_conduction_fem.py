@@ -16,7 +16,8 @@ from scipy.sparse import csc_array
 from plan.heat_cases import random_stack, random_way
 from plylane.plan.conduction import Floats, Stack, Stretch, passage
 
-ELEMENTS, FILM_ELEMENTS = 40, 4
+ELEMENTS, OUTER_ELEMENTS, FILM_ELEMENTS = 40, 120, 4
+PLACES = 1001  # of a stretch: the first behind its start comes after 0.03 to 0.3 ms
 ZONES_DEGC = (120.0, 90.0)
 SPEED_MM_S = 12.0
 
@@ -33,10 +34,11 @@ class Elements:
 def assemble(stack: Stack) -> Elements:
     wood, film, at_degC = stack.wood, stack.film, stack.property_degC
     own = (wood.conductivity_W_mK(at_degC), wood.heat_J_m3K(at_degC))
-    layers = [(stack.strip_mm[0], *own, ELEMENTS)]
+    layers = [(stack.strip_mm[0], *own, OUTER_ELEMENTS)]
     for thickness in stack.strip_mm[1:]:
         layers.append((film.thickness_mm, film.conductivity_W_mK, film.heat_J_m3K, FILM_ELEMENTS))
         layers.append((thickness, *own, ELEMENTS))
+    layers[-1] = (stack.strip_mm[-1], *own, OUTER_ELEMENTS)
     nodes = sum(count + 1 for *_, count in layers)
     mass, stiffness, glue, at = np.zeros(nodes), np.zeros((nodes, nodes)), [], 0
     for index, (thickness, conductivity, heat, count) in enumerate(layers):
@@ -44,8 +46,14 @@ def assemble(stack: Stack) -> Elements:
             couple(stiffness, at - 1, at, 2.0 / max(film.gap_m2K_W, 1e-9))
         if index % 2:
             glue.append(at + count // 2)
-        # finer towards the faces, where something sudden comes from
-        sizes = np.diff(0.5e-3 * thickness * (1.0 - np.cos(np.linspace(0.0, np.pi, count + 1))))
+        # finer towards both sides; at a face, where something sudden comes from, much finer
+        share = np.linspace(0.0, 1.0, count + 1)
+        place = 0.5 * (1.0 - np.cos(np.pi * share))
+        if index == 0:
+            place = share**2
+        elif index == len(layers) - 1:
+            place = 1.0 - (1.0 - share) ** 2
+        sizes = 1e-3 * thickness * np.diff(place)
         for node, size in enumerate(sizes, at):
             couple(stiffness, node, node + 1, conductivity / size)
             mass[node : node + 2] += 0.5 * heat * size
@@ -82,21 +90,24 @@ def pass_stretch(
 
 @pytest.mark.parametrize("seed", range(6))
 def test_random_stacks(seed: int) -> None:
-    """Every glue line and both faces, all along the way, to 0.1 % of the range of temperatures.
+    """Every glue line and both faces, from the first instant of every stretch on, to 0.1 %.
 
-    Not in the first instants of a stretch, when the face has just met something else and cells of
-    whatever size are too coarse: from 0.2 s on."""
+    Of the largest difference there is, where a stretch begins, between its surroundings and a glue
+    line or face: what drives everything in it (100 K in the first, 52 to 88 K after). Of the change
+    so far it would mean nothing at the start, where that is nought. These elements themselves are
+    up to 0.02 % off, against twice as fine ones, the plan's cells 0.04 %."""
     stack, way = random_stack(seed), random_way(seed)
-    course = passage(stack, way, [SPEED_MM_S]).course(ZONES_DEGC)
+    course = passage(stack, way, [SPEED_MM_S], PLACES).course(ZONES_DEGC)
     elements = assemble(stack)
+    seen = [*elements.glue, 0, -1]
     state = np.full(len(elements.mass), way.entry_degC)
     for index, stretch in enumerate(way.stretches):
         around = way.air_degC if stretch.zone is None else ZONES_DEGC[stretch.zone]
         here = course.stretch == index
         time_s = (course.position_mm[here] - course.position_mm[here][0]) / SPEED_MM_S
         nodes = pass_stretch(elements, state, stretch, around, time_s)
-        state, late = nodes[:, -1], time_s >= 0.2
-        glue = course.glue_degC[here] - nodes[elements.glue].T
-        face = course.face_degC[here] - nodes[[0, -1]].T
-        assert np.abs(glue[late]).max() < 0.001 * (ZONES_DEGC[0] - way.entry_degC)
-        assert np.abs(face[late]).max() < 0.001 * (ZONES_DEGC[0] - way.entry_degC)
+        drive_K = np.abs(around - state[seen]).max()
+        state = nodes[:, -1]
+        found = np.concatenate([course.glue_degC[here], course.face_degC[here]], axis=1)
+        assert time_s[0] == 0.0 and time_s[1] < 1e-3
+        assert np.abs(found - nodes[seen].T).max() < 0.001 * drive_K

@@ -11,6 +11,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy.special import erfcx
 
 from plylane.plan.conduction import ENTRY, Film, Passage, Stack, Stretch, Way, passage
 from plylane.plan.wood import Wood, species
@@ -118,3 +119,18 @@ def test_half_space(seconds: float, share: float) -> None:
     way = Way((Stretch("block", 10.0 * time_s, PERFECT, zone=0, pressed=True),))
     run = passage(stack, way, np.array([10.0]))
     assert 1.0 - run.glue[0, -1, 0, ENTRY] == pytest.approx(share, rel=0.005, abs=0.001)
+
+
+@pytest.mark.parametrize("contact_W_m2K", [15.0, 650.0, 1450.0, 6000.0])
+def test_face_from_the_first_instant(contact_W_m2K: float) -> None:
+    """Half space behind a film conductance: face exp(h^2 alpha t / k^2) erfc(h sqrt(alpha t) / k).
+
+    H. S. Carslaw, J. C. Jaeger, Conduction of Heat in Solids, 2nd ed. (1959), 2.7. From 10 ns to
+    3 s, to 0.1 % of the step: of the change so far it would mean nothing where that is nought."""
+    time_s = np.geomspace(1e-8, 3.0, 200)
+    stack = Stack((1.0,) * 10, 6.0, ASH, NOTHING)
+    way = Way((Stretch("block", 1.0, contact_W_m2K, zone=0, pressed=True),))
+    face = passage(stack, way, 1.0 / time_s).face[:, :, 0, ENTRY]
+    biot = contact_W_m2K * np.sqrt(time_s * K / HEAT) / K
+    assert face[:, 0] == pytest.approx(1.0, abs=1e-9)
+    assert face[:, -1] == pytest.approx(erfcx(biot), abs=0.001)

@@ -96,6 +96,7 @@ def test_demo_head_carries_off_what_its_plant_says() -> None:
         (lambda: Stack((), 6.0, ASH), "at least one strip"),
         (lambda: Stack((0.5,), 0.0, ASH), "width_mm is 0"),
         (lambda: Stretch("guide", 80.0, float("nan"), zone=0), "contact_W_m2K"),
+        (lambda: Stretch("guide", 80.0, 1e13, zone=0), "contact_W_m2K is 1e.13; 1e.09 is perfect"),
         (lambda: Way((Stretch("guide", 80.0, 650.0, zone=0),)), "pressed"),
         (lambda: passage(Stack((0.5,), 6.0, ASH), demo_way(), [0.0]), "speed_mm_s"),
         (lambda: Wood(species("white ash"), 31.0), "moisture 31 %"),

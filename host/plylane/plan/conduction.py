@@ -2,8 +2,9 @@
 """Transient conduction through the stack of coated strips on its way through the head.
 
 The stack is a plate, warmed or cooled on both faces, and lies so thin against its length that heat
-flows across it only. Strips and glue lines are cut into cells (finite volumes, second order). Along
-a stretch of constant surroundings the cells obey C dT/dt = -K (T - T_surroundings) with K symmetric
+flows across it only. Strips and glue lines are cut into cells (finite volumes, second order; much
+finer at the faces, see `cells`), so that it holds from the first instant of a stretch on. Along a
+stretch of constant surroundings the cells obey C dT/dt = -K (T - T_surroundings) with K symmetric
 and tridiagonal, solved exactly by its modes:
     T(t) = T_surroundings + C^-1/2 V exp(-lambda t) V' C^1/2 (T(0) - T_surroundings).
 Temperatures are therefore linear in what the strips bring and in what they meet, and speed enters
@@ -22,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import eigh_tridiagonal
 
+from plylane.plan.cells import Cells, even, from_face
 from plylane.plan.wood import Wood
 
 Floats = NDArray[np.float64]
@@ -35,6 +37,7 @@ finely sanded face, 0.01 to 0.04 mm by the usual roughness of such wood (*memory
 CONTACT_W_M2K = 1000.0 * AIR_W_MK / ROUGHNESS_MM
 """From block to face where nobody has measured it: heat goes through the air, wood on metal touches
 in points only. The roughness makes it uncertain by a factor of two either way."""
+PERFECT_W_M2K = 1e9
 MOVING_AIR_W_M2K = 15.0  # assumption
 ENTRY, AIR, FIRST_ZONE = 0, 1, 2  # sources
 
@@ -110,6 +113,11 @@ class Stretch:
 
     def __post_init__(self) -> None:
         _positive(self, "length_mm", "contact_W_m2K")
+        # beyond, the face has its surroundings' temperature, and modes drown in rounding
+        if self.contact_W_m2K > PERFECT_W_M2K:
+            raise ValueError(
+                f"contact_W_m2K is {self.contact_W_m2K:g}; {PERFECT_W_M2K:g} is perfect already"
+            )
 
     @property
     def source(self) -> int:
@@ -158,7 +166,7 @@ class Way:
 class Passage:
     """Shares of the sources in what happens to the stack, for S speeds at K places along the way.
 
-    Both sides of the border between two stretches are kept: the face's temperature jumps there.
+    The border between two stretches is there twice, as the end of one and the start of the next.
     `glue` (S, K, glue lines, sources), `face` (S, K, 2, sources); `carried_W_K` (S, stretches,
     sources) heat that the stack takes up in each stretch; `stretch` (K) index of it.
     """
@@ -268,11 +276,13 @@ def _places(places: int) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """Cells across the stack: heat of each, conductance between neighbours, of each outer half."""
+    """Cells across the stack: heat of each, conductance between the nodes of neighbours.
+
+    The outermost nodes lie on the faces; `glue` are the cells in the middle of the films.
+    """
 
     heat_J_m2K: Floats
     between_W_m2K: Floats
-    skin_W_m2K: Floats
     glue: NDArray[np.intp]
 
 
@@ -280,28 +290,41 @@ def cut(stack: Stack) -> Section:
     """Cut strips and films into cells, enough of them for 0.1 % (see tests)."""
     wood, film, at_degC = stack.wood, stack.film, stack.property_degC
     least = max(STRIP_CELLS, ceil(STACK_CELLS / len(stack.strip_mm)))
-    glued_m = np.full(FILM_CELLS, 1e-3 * film.thickness_mm / FILM_CELLS)
+    glued = even(1e-3 * film.thickness_mm, FILM_CELLS)
     heat: list[Floats] = []
-    half: list[Floats] = []
+    before: list[Floats] = []  # resistance from the border of a cell to its node, and behind
+    behind: list[Floats] = []
     glue: list[int] = []
     for lane, thickness in enumerate(stack.strip_mm):
         if lane:
             glue.append(sum(len(layer) for layer in heat) + FILM_CELLS // 2)
-            heat.append(glued_m * film.heat_J_m3K)
-            half.append(0.5 * glued_m / film.conductivity_W_mK)
-        cells = max(least, ceil(thickness / CELL_MM))
-        if lane in (0, stack.glue_lines):
-            cells *= 2  # the outer strips, whose face meets something sudden
-        size_m = np.full(cells, 1e-3 * thickness / cells)
-        heat.append(size_m * wood.heat_J_m3K(at_degC))
-        half.append(0.5 * size_m / wood.conductivity_W_mK(at_degC))
-    inside = np.concatenate(half)
-    resistance = inside[:-1] + inside[1:]
-    borders = np.cumsum([len(layer) for layer in half])[:-1] - 1
+            heat.append(glued.size_m * film.heat_J_m3K)
+            before.append(glued.before_m / film.conductivity_W_mK)
+            behind.append(glued.behind_m / film.conductivity_W_mK)
+        strip = _strip(
+            1e-3 * thickness,
+            max(least, ceil(thickness / CELL_MM)),
+            (lane == 0, lane == stack.glue_lines),
+        )
+        heat.append(strip.size_m * wood.heat_J_m3K(at_degC))
+        before.append(strip.before_m / wood.conductivity_W_mK(at_degC))
+        behind.append(strip.behind_m / wood.conductivity_W_mK(at_degC))
+    resistance = np.concatenate(behind)[:-1] + np.concatenate(before)[1:]
+    borders = np.cumsum([len(layer) for layer in heat])[:-1] - 1
     resistance[borders] += 0.5 * film.gap_m2K_W
-    return Section(
-        np.concatenate(heat), 1.0 / resistance, 1.0 / inside[[0, -1]], np.array(glue, dtype=np.intp)
-    )
+    return Section(np.concatenate(heat), 1.0 / resistance, np.array(glue, dtype=np.intp))
+
+
+def _strip(thickness_m: float, count: int, outside: tuple[bool, bool]) -> Cells:
+    """Cells of a strip, finer towards the sides that are faces of the stack."""
+    if not any(outside):
+        return even(thickness_m, count)
+    largest_m = 0.5 * thickness_m / count  # what comes through a face is still steep there
+    if all(outside):
+        half = from_face(0.5 * thickness_m, largest_m)
+        return half.then(half.turned())
+    outer = from_face(thickness_m, largest_m)
+    return outer if outside[0] else outer.turned()
 
 
 class _Modes:
@@ -309,19 +332,16 @@ class _Modes:
 
     def __init__(self, section: Section, contact_W_m2K: float) -> None:
         root = np.sqrt(section.heat_J_m2K)
-        skin = section.skin_W_m2K
         diagonal = np.zeros(len(root))
         diagonal[:-1] += section.between_W_m2K
         diagonal[1:] += section.between_W_m2K
-        diagonal[[0, -1]] += 1.0 / (1.0 / contact_W_m2K + 1.0 / skin)
+        diagonal[[0, -1]] += contact_W_m2K
         self.rate, vectors = eigh_tridiagonal(
             diagonal / root**2, -section.between_W_m2K / (root[:-1] * root[1:])
         )
         self.into = vectors.T * root
         self.out = vectors / root[:, None]
-        # a face lies between its surroundings and the middle of the outermost cell
-        faces = self.out[[0, -1]] * (skin / (skin + contact_W_m2K))[:, None]
-        self.seen = np.concatenate([faces, self.out[section.glue]])
+        self.seen = self.out[[0, -1, *section.glue]]
 
     def follow(self, state: Floats, time_s: Floats, source: int) -> tuple[Floats, Floats]:
         """Faces and glue lines at times (S, K), the last being the end; and the state there.
