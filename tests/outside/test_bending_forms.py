@@ -17,9 +17,24 @@ from plylane.plan.wood import SPECIES
     [(0.6, 15.0, 0.02), (1.0, 25.0, 0.02), (1.0, 50.0, 0.01), (2.0, 60.0, 0.01666666667)],
 )
 def test_strain(thickness: float, radius: float, strain: float) -> None:
-    """t / 2R, Euler-Bernoulli."""
+    """t / 2R, Euler-Bernoulli, R to the middle of the strip."""
     assert bending.surface_strain(thickness, -1.0 / radius) == pytest.approx(strain)
     assert bending.smallest_radius_mm(thickness, strain) == pytest.approx(radius)
+
+
+@pytest.mark.parametrize(
+    ("thickness", "inside", "strain"),
+    [
+        (0.6, 15.0, 0.01960784314),
+        (1.0, 25.0, 0.01960784314),
+        (1.0, 50.0, 0.009900990099),
+        (2.0, 60.0, 0.01639344262),
+    ],
+)
+def test_strain_round_a_former(thickness: float, inside: float, strain: float) -> None:
+    """t / (2 Ri + t), Euler-Bernoulli, Ri of the former on which the strip lies."""
+    middle = bending.lane_curvature_per_mm(1.0 / inside, 0.5 * thickness)
+    assert bending.surface_strain(thickness, middle) == pytest.approx(strain)
 
 
 @pytest.mark.parametrize(

@@ -66,17 +66,31 @@ def test_full_series(bi: float, fo: float, middle: float, face: float) -> None:
     assert thetas(wall(bi, fo)) == pytest.approx((middle, face), rel=0.005, abs=1e-6)
 
 
+@pytest.mark.parametrize(("bi", "fo", "face"), [(bi, fo, face) for bi, fo, _, face in SERIES[:13]])
+def test_one_strip_alone_is_a_wall_too(bi: float, fo: float, face: float) -> None:
+    half_m = 0.5e-3
+    time_s = fo * half_m**2 * HEAT / K
+    way = Way((Stretch("block", 10.0 * time_s, bi * K / half_m, zone=0, pressed=True),))
+    run = passage(Stack((1e3 * 2.0 * half_m,), 6.0, ASH), way, [10.0])
+    assert run.face[0, -1, :, ENTRY] == pytest.approx([face, face], rel=0.005)
+
+
 # zeta1 and C1: F. P. Incropera, D. P. DeWitt, Fundamentals of Heat and Mass Transfer, table of the
 # one-term approximation (four decimals there; the digits here are recomputed)
 ONE_TERM = [
     (0.01, 0.0998, 1.0017),
+    (0.02, 0.1410, 1.0033),
+    (0.05, 0.2218, 1.0082),
     (0.1, 0.3111, 1.0161),
+    (0.2, 0.4328, 1.0311),
     (0.3, 0.5218, 1.0450),
     (0.5, 0.6533, 1.0701),
     (1.0, 0.8603, 1.1191),
     (2.0, 1.0769, 1.1785),
+    (3.0, 1.1925, 1.2102),
     (5.0, 1.3138, 1.2402),
     (10.0, 1.4289, 1.2620),
+    (20.0, 1.4961, 1.2699),
     (50.0, 1.5400, 1.2727),
     (100.0, 1.5552, 1.2731),
 ]
@@ -102,7 +116,8 @@ def test_worked_example_with_its_heat() -> None:
 
 
 @pytest.mark.parametrize(
-    ("theta", "fo"), [(0.5, 0.3787478383), (0.1, 1.031104982), (0.05, 1.312026954)]
+    ("theta", "fo"),
+    [(0.5, 0.3787478383), (0.1, 1.031104982), (0.05, 1.312026954), (0.01, 1.964307571)],
 )
 def test_time_to_warm_through(theta: float, fo: float) -> None:
     """Fo at which the middle has come so far, faces stepped: from the same series."""
