@@ -18,8 +18,6 @@ from plylane.head.registers import DRIVES, LANES, ZONES
 from plylane.plan.conduction import (
     CONTACT_W_M2K,
     MOVING_AIR_W_M2K,
-    Film,
-    Stack,
     Stretch,
     Way,
 )
@@ -28,6 +26,7 @@ from plylane.plan.heat_case import Block, HeatCase, Limits
 from plylane.plan.job import OVERHANG_DEG, STRAIN_SHARE, Drive, Geometry, Job, Laying
 from plylane.plan.motor import USUAL_MARGIN, Load, PullOut, PullOutFall, PullOutTable
 from plylane.plan.path import CordPath, Curve, PathError, from_curves, parse
+from plylane.plan.stack import Film, Stack
 from plylane.plan.strips import StaggerRule, Strip
 from plylane.plan.wood import Wood, species
 from plylane.plan_errors import PlanError

@@ -16,8 +16,10 @@ import numpy as np
 from scipy.integrate import solve_ivp
 from scipy.sparse import diags_array
 
-from plylane.plan.conduction import Floats, Section, Stack, Stretch, Way, cut
+from plylane.plan.cells import Section, cut
+from plylane.plan.conduction import Floats, Stretch, Way
 from plylane.plan.heat_case import Block, HeatCase, Limits
+from plylane.plan.stack import Stack
 from plylane.plan.window import heat_map
 from plylane.plan.wood import Wood, species
 

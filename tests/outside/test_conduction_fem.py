@@ -14,7 +14,8 @@ from scipy.integrate import solve_ivp
 from scipy.sparse import csc_array
 
 from plan.heat_cases import random_stack, random_way
-from plylane.plan.conduction import Floats, Stack, Stretch, passage
+from plylane.plan.conduction import Floats, Stretch, passage
+from plylane.plan.stack import Stack
 
 ELEMENTS, OUTER_ELEMENTS, FILM_ELEMENTS = 40, 120, 4
 PLACES = 1001  # of a stretch: the first behind its start comes after 0.03 to 0.3 ms

@@ -24,11 +24,11 @@ from plylane.plan.conduction import (
     AIR_W_MK,
     CONTACT_W_M2K,
     MOVING_AIR_W_M2K,
-    Stack,
     Stretch,
     Way,
     passage,
 )
+from plylane.plan.stack import Stack
 from plylane.plan.wood import SPECIES, Wood, species
 
 GLUE_DEGC, SPEED_MM_S, MIDDLE = 50.0, 9.0, 1
@@ -104,13 +104,18 @@ def test_every_length_gives_it_with_a_contact_between_the_usual_and_a_pressed_on
 
 @every_species
 @pytest.mark.parametrize(
-    ("contact_W_m2K", "from_mm", "to_mm"),
-    [(CONTACT_W_M2K, 43.0, 49.0), (PRESSED_W_M2K, 38.4, 40.2)],
+    ("contact_W_m2K", "moisture_percent", "from_mm", "to_mm"),
+    [
+        (CONTACT_W_M2K, 9.0, 43.0, 49.0),
+        (PRESSED_W_M2K, 6.0, 37.0, 38.5),
+        (PRESSED_W_M2K, 9.0, 38.4, 40.2),
+        (PRESSED_W_M2K, 12.0, 39.7, 41.7),
+    ],
 )
 def test_length_from_which_on_it_gives_50_degC(
-    name: str, contact_W_m2K: float, from_mm: float, to_mm: float
+    name: str, contact_W_m2K: float, moisture_percent: float, from_mm: float, to_mm: float
 ) -> None:
-    assert from_mm < needed_mm(name, contact_W_m2K) < to_mm
+    assert from_mm < needed_mm(name, contact_W_m2K, moisture_percent) < to_mm
 
 
 @every_species

@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 from scipy.special import erfcx
 
-from plylane.plan.conduction import ENTRY, Film, Passage, Stack, Stretch, Way, passage
+from plylane.plan.conduction import ENTRY, Passage, Stretch, Way, passage
+from plylane.plan.stack import Film, Stack
 from plylane.plan.wood import Wood, species
 
 NOTHING = Film(1e-3, 0.2, 1e5, 0.0)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from plylane.plan.conduction import Film, Stack, Stretch, Way
+from plylane.plan.conduction import Stretch, Way
 from plylane.plan.heat_case import Block, HeatCase, Limits
+from plylane.plan.stack import Film, Stack
 from plylane.plan.wood import SPECIES, Wood, species
 
 ASH = Wood(species("white ash"), 9.0)

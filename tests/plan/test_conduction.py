@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from plan.heat_cases import ASH, demo_case, demo_way, random_stack, random_way
-from plylane.plan.conduction import Stack, Stretch, Way, passage
+from plylane.plan.conduction import Stretch, Way, passage
+from plylane.plan.stack import Stack
 from plylane.plan.wood import Wood, species
 from plylane_twin.plant_parameters import PlantParameters
 from plylane_twin.wood import carried_W

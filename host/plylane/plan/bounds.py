@@ -12,8 +12,9 @@ from math import inf
 
 import numpy as np
 
-from plylane.plan.conduction import AIR, FIRST_ZONE, Floats, Passage, Stack
+from plylane.plan.conduction import AIR, FIRST_ZONE, Floats, Passage
 from plylane.plan.heat_case import HeatCase, Limit, Limits
+from plylane.plan.stack import Stack
 
 _SHARE_MIN = 1e-9  # below it a source has not arrived yet
 _HALVINGS = 30  # of the block's range: to well below a thousandth of a kelvin

@@ -16,20 +16,17 @@ Left out: heat that dries the wood, heat lost at the edges, properties changing 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from math import ceil
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import eigh_tridiagonal
 
-from plylane.plan.cells import Cells, even, from_face
-from plylane.plan.wood import Wood
+from plylane.plan.cells import Section, cut
+from plylane.plan.stack import Stack, check_positive
 
 Floats = NDArray[np.float64]
 
-CELL_MM, STRIP_CELLS, STACK_CELLS = 0.05, 10, 40  # at most; at least
-FILM_CELLS = 3  # the middle one is the glue line
 AIR_W_MK = 0.029  # conductivity of air near 65 degC (*memory*: 0.026 at 300 K, 0.030 at 350 K)
 ROUGHNESS_MM = 0.02
 """Air between block and wood on average, an assumption: what lies under the peaks of a planed or
@@ -40,61 +37,6 @@ in points only. The roughness makes it uncertain by a factor of two either way."
 PERFECT_W_M2K = 1e9
 MOVING_AIR_W_M2K = 15.0  # assumption
 ENTRY, AIR, FIRST_ZONE = 0, 1, 2  # sources
-
-
-@dataclass(frozen=True, slots=True)
-class Film:
-    """Adhesive between two strips, both coats together, and how well they lie on each other.
-
-    Every value is an assumption: a thin dry film of rubber-like adhesive, and a gap of 5 um of air
-    on average between strips that the guide holds loosely together.
-    """
-
-    thickness_mm: float = 0.03
-    conductivity_W_mK: float = 0.2
-    heat_J_m3K: float = 2.2e6
-    gap_m2K_W: float = 2e-4
-
-    def __post_init__(self) -> None:
-        _positive(self, "conductivity_W_mK")
-        # thinner or emptier films change nothing any more but drown the modes in rounding
-        for name, least in (("thickness_mm", 1e-3), ("heat_J_m3K", 1e5)):
-            if not getattr(self, name) >= least:
-                raise ValueError(f"film {name} is {getattr(self, name):g}, below {least:g}")
-        if self.gap_m2K_W < 0.0:
-            raise ValueError(f"gap_m2K_W is {self.gap_m2K_W:g}, which is below 0")
-
-
-@dataclass(frozen=True, slots=True)
-class Stack:
-    """Strips (their thickness, lane 1 first) on one another, `width_mm` wide.
-
-    `property_degC` is where the wood's conductivity and heat capacity are taken.
-    """
-
-    strip_mm: tuple[float, ...]
-    width_mm: float
-    wood: Wood
-    film: Film = field(default_factory=Film)
-    property_degC: float = 65.0
-
-    def __post_init__(self) -> None:
-        _positive(self, "width_mm")
-        if not self.strip_mm:
-            raise ValueError("strip_mm is empty; a stack has at least one strip")
-        for lane, thickness in enumerate(self.strip_mm, 1):
-            if not thickness > 0.0:
-                raise ValueError(f"strip_mm of lane {lane} is {thickness:g}, which is not above 0")
-
-    @property
-    def glue_lines(self) -> int:
-        """How many glue lines it has."""
-        return len(self.strip_mm) - 1
-
-    @property
-    def thickness_mm(self) -> float:
-        """Of strips and films together."""
-        return sum(self.strip_mm) + self.glue_lines * self.film.thickness_mm
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +54,7 @@ class Stretch:
     pressed: bool = False
 
     def __post_init__(self) -> None:
-        _positive(self, "length_mm", "contact_W_m2K")
+        check_positive(self, "length_mm", "contact_W_m2K")
         # beyond, the face has its surroundings' temperature, and modes drown in rounding
         if self.contact_W_m2K > PERFECT_W_M2K:
             raise ValueError(
@@ -274,59 +216,6 @@ def _places(places: int) -> Floats:
     return shares
 
 
-@dataclass(frozen=True, slots=True)
-class Section:
-    """Cells across the stack: heat of each, conductance between the nodes of neighbours.
-
-    The outermost nodes lie on the faces; `glue` are the cells in the middle of the films.
-    """
-
-    heat_J_m2K: Floats
-    between_W_m2K: Floats
-    glue: NDArray[np.intp]
-
-
-def cut(stack: Stack) -> Section:
-    """Cut strips and films into cells, enough of them for 0.1 % (see tests)."""
-    wood, film, at_degC = stack.wood, stack.film, stack.property_degC
-    least = max(STRIP_CELLS, ceil(STACK_CELLS / len(stack.strip_mm)))
-    glued = even(1e-3 * film.thickness_mm, FILM_CELLS)
-    heat: list[Floats] = []
-    before: list[Floats] = []  # resistance from the border of a cell to its node, and behind
-    behind: list[Floats] = []
-    glue: list[int] = []
-    for lane, thickness in enumerate(stack.strip_mm):
-        if lane:
-            glue.append(sum(len(layer) for layer in heat) + FILM_CELLS // 2)
-            heat.append(glued.size_m * film.heat_J_m3K)
-            before.append(glued.before_m / film.conductivity_W_mK)
-            behind.append(glued.behind_m / film.conductivity_W_mK)
-        strip = _strip(
-            1e-3 * thickness,
-            max(least, ceil(thickness / CELL_MM)),
-            (lane == 0, lane == stack.glue_lines),
-        )
-        heat.append(strip.size_m * wood.heat_J_m3K(at_degC))
-        before.append(strip.before_m / wood.conductivity_W_mK(at_degC))
-        behind.append(strip.behind_m / wood.conductivity_W_mK(at_degC))
-    resistance = np.concatenate(behind)[:-1] + np.concatenate(before)[1:]
-    borders = np.cumsum([len(layer) for layer in heat])[:-1] - 1
-    resistance[borders] += 0.5 * film.gap_m2K_W
-    return Section(np.concatenate(heat), 1.0 / resistance, np.array(glue, dtype=np.intp))
-
-
-def _strip(thickness_m: float, count: int, outside: tuple[bool, bool]) -> Cells:
-    """Cells of a strip, finer towards the sides that are faces of the stack."""
-    if not any(outside):
-        return even(thickness_m, count)
-    largest_m = 0.5 * thickness_m / count  # what comes through a face is still steep there
-    if all(outside):
-        half = from_face(0.5 * thickness_m, largest_m)
-        return half.then(half.turned())
-    outer = from_face(thickness_m, largest_m)
-    return outer if outside[0] else outer.turned()
-
-
 class _Modes:
     """Modes of a section between faces of one conductance."""
 
@@ -360,9 +249,3 @@ class _Modes:
 
 
 _PATH = ["einsum_path", (1, 2), (0, 1)]  # observed modes first: a matrix product for each speed
-
-
-def _positive(part: object, *names: str) -> None:
-    for name in names:
-        if not getattr(part, name) > 0.0:
-            raise ValueError(f"{name} is {getattr(part, name):g}, which is not above 0")

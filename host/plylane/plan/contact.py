@@ -17,7 +17,8 @@ import numpy as np
 from scipy.optimize import brentq, minimize_scalar
 from scipy.stats import chi2
 
-from plylane.plan.conduction import Stack, Way, passage
+from plylane.plan.conduction import Way, passage
+from plylane.plan.stack import Stack
 
 FACTORS = (0.02, 50.0)
 _CHI2_95 = 3.841  # one parameter

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import inf
 
-from plylane.plan.conduction import Stack, Way
+from plylane.plan.conduction import Way
+from plylane.plan.stack import Stack
 
 
 class Limit(StrEnum):
