@@ -34,6 +34,7 @@ def plan(
     path_out: Path | None = None,
     report: Path | None = None,
     overwrite: bool = False,
+    until_decided: bool = False,
     screen: bool = False,
     as_json: Annotated[bool, Parameter(name="--json")] = False,
 ) -> None:
@@ -54,6 +55,9 @@ def plan(
         Write a page with figures into this folder.
     overwrite
         Replace files that are there already.
+    until_decided
+        Where it is open whether a strip schedule keeps the stagger: go on until there is one or
+        a proof that there is none. May take hours; Ctrl-C ends it with what is known.
     screen
         Show the plan on the Plan screen.
     as_json
@@ -61,6 +65,7 @@ def plan(
     """
     # brings scipy along: not needed by the other commands
     from plylane.plan.plan import work_out
+    from plylane.plan.schedule import UNTIL_DECIDED, USUAL
     from plylane.plan_file import read_plan
     from plylane.plan_forms import to_json
     from plylane.plan_print import print_plan
@@ -68,7 +73,7 @@ def plan(
     if not overwrite:
         _refuse_existing(run_out, path_out, report)
     told, job = read_plan(file)
-    done = work_out(job)
+    done = work_out(job, UNTIL_DECIDED if until_decided else USUAL)
     unwritten = _write_files(done, told, file, run_out, path_out)
     if report is not None:
         from plylane.report.plan_page import write_page

@@ -14,6 +14,7 @@ from plylane.plan.wood import Wood, species
 from plylane_twin.plant_parameters import PlantParameters
 from plylane_twin.wood import carried_W
 
+ROUNDING_K = 1e-4  # of the modes: with cells of 0.1 um at the faces some are very fast
 seeds = st.integers(0, 10_000)
 
 
@@ -50,8 +51,8 @@ def test_a_stack_turned_over_is_the_same_turned_over(seed: int) -> None:
     stack, way = random_stack(seed), random_way(seed)
     over = Stack(stack.strip_mm[::-1], stack.width_mm, stack.wood, stack.film)
     one, other = (passage(s, way, [10.0]).course((110.0, 95.0)) for s in (stack, over))
-    assert other.glue_degC[:, ::-1] == pytest.approx(one.glue_degC, abs=1e-6)
-    assert other.face_degC[:, ::-1] == pytest.approx(one.face_degC, abs=1e-6)
+    assert other.glue_degC[:, ::-1] == pytest.approx(one.glue_degC, abs=ROUNDING_K)
+    assert other.face_degC[:, ::-1] == pytest.approx(one.face_degC, abs=ROUNDING_K)
 
 
 @given(seeds, st.floats(2.0, 30.0), st.floats(1.05, 3.0))

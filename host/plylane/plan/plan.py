@@ -12,7 +12,7 @@ from plylane.plan.job import Job
 from plylane.plan.motor import MotorCheck, check_motor
 from plylane.plan.path import overhang
 from plylane.plan.remedies import remedies
-from plylane.plan.schedule import schedule
+from plylane.plan.schedule import USUAL, Effort, schedule
 from plylane.plan.strips import Addition, Schedule, ScheduleError
 from plylane.plan.window import HeatMap, Point, fastest_safe, heat_map, point
 
@@ -85,8 +85,11 @@ class CordPlan:
         return None if self.speed_mm_s is None else self.job.path.length_mm / self.speed_mm_s
 
 
-def work_out(job: Job) -> CordPlan:
-    """The plan of a job. What cannot be done is in its problems; nothing is raised for it."""
+def work_out(job: Job, effort: Effort = USUAL) -> CordPlan:
+    """The plan of a job. What cannot be done is in its problems; nothing is raised for it.
+
+    `effort`: how far a strip schedule is looked for.
+    """
     plotted = _map(job)
     chosen, problems, changes = _heat(job, plotted)
     motors = _motors(job, chosen)
@@ -99,7 +102,7 @@ def work_out(job: Job) -> CordPlan:
     bends, overhangs = _bends(job), _overhangs(job)
     problems += [_bend_text(job, place) for place in bends]
     problems += [_overhang_text(job, place) for place in overhangs]
-    strips, lacking, offers = _schedule(job)
+    strips, lacking, offers = _schedule(job, effort)
     problems += lacking
     loadings = () if strips is None or chosen is None else _loadings(job, strips, chosen.speed_mm_s)
     return CordPlan(
@@ -197,9 +200,9 @@ def _overhang_text(job: Job, place: Place) -> str:
     )
 
 
-def _schedule(job: Job) -> tuple[Schedule | None, list[str], tuple[Addition, ...]]:
+def _schedule(job: Job, effort: Effort) -> tuple[Schedule | None, list[str], tuple[Addition, ...]]:
     try:
-        return schedule(job.strips, job.lane_maps(), job.rule), [], ()
+        return schedule(job.strips, job.lane_maps(), job.rule, effort=effort), [], ()
     except ScheduleError as error:
         return None, [f"strips: {error}"], error.additions
     except ValueError as error:  # a bend no lane map can follow

@@ -18,7 +18,7 @@ from plylane.feed.lane_map import LaneMap
 from plylane.plan.additions import additions
 from plylane.plan.balance import balanced
 from plylane.plan.construct import Prefer, construct
-from plylane.plan.covering import fewest_joints, fewest_strips, least_total_mm, prove_lacking
+from plylane.plan.covering import fewest_strips, least_total_mm, prove_lacking
 from plylane.plan.placing import ask
 from plylane.plan.search import Found, Joints, search
 from plylane.plan.strips import (
@@ -35,22 +35,23 @@ from plylane.plan.strips import (
 NEAR = 1e-6
 SEED, MOST_SHAKES, SHAKEN_STRIPS = 1, 40, 900
 ADDITION_SHAKES = 6
-FEW_JOINTS, MIDDLING_JOINTS = 8, 40
-"""A search of few goes to the end; with more than middling neither it nor the solver would."""
-WIDTH = 1000
+FEW_JOINTS, MIDDLING_JOINTS, MANY_JOINTS = 8, 40, 150
+"""The search finds the least of few; the solver gets somewhere to middling, the search to many."""
+ROUNDS, ROUNDS_A_JOINT = 60, 2
 
 
 @dataclass(frozen=True)
 class Effort:
     """How far a schedule is looked for, in work and not in time: the same plan on every computer.
 
-    `dives`: orders gone on with side by side and batches of them, one search after the other,
-    where setting strips by rules finds none. `questions` to the solver: kinds that strips are
-    lumped into (None for each by itself), and its own measure of work. `to_the_end`: whether
-    the solver goes on until there is a schedule or a proof of none, which may take hours.
+    `widths`: orders of joints gone on with side by side, one search after the other, where setting
+    strips by rules finds none; fewer of more joints than middling, and one search only.
+    `questions` to the solver: kinds that strips are lumped into (None for each by itself), and its
+    own measure of work. `to_the_end`: whether the solver goes on until there is a schedule or a
+    proof of none, which may take hours, and is not the same on every computer.
     """
 
-    dives: Sequence[tuple[int, int | None]] = ((WIDTH, 60), (3 * WIDTH, 60))
+    widths: Sequence[int] = (1000, 3000)
     questions: Sequence[tuple[int | None, float]] = (
         (1, 0.5),
         (4, 1.0),
@@ -60,8 +61,16 @@ class Effort:
     )
     to_the_end: bool = False
 
+    def dives(self, joints: int) -> list[tuple[int, int]]:
+        """Width and rounds of each search."""
+        rounds = max(ROUNDS, ROUNDS_A_JOINT * joints)
+        if joints <= MIDDLING_JOINTS:
+            return [(width, rounds) for width in self.widths]
+        return [(width * MIDDLING_JOINTS // joints, rounds) for width in self.widths[:1]]
+
 
 USUAL, UNTIL_DECIDED = Effort(), Effort(to_the_end=True)
+GO_ON = "plylane plan --until-decided goes on until there is one or a proof of none"
 
 
 def schedule(
@@ -100,12 +109,13 @@ def _searched(
     bound = least_total_mm(strips, lanes, rule)
     lengths = [strip.length_mm for strip in strips]
     found = Found(*_constructed(lengths, lanes, rule, bound, MOST_SHAKES), bound)
-    if found.settled or fewest_joints(strips, lanes) > MIDDLING_JOINTS:
-        return found
     joints = fewest_strips(strips, lanes, rule) - len(lanes)
-    look = partial(search, lengths, lanes, rule, fewest=joints)
-    few = fewest_joints(strips, lanes) <= FEW_JOINTS
-    found = look(found, dives=effort.dives if found.joints is None or few else ())
+    if found.settled or joints > MANY_JOINTS:
+        return found
+    dives = effort.dives(joints) if found.joints is None or joints <= FEW_JOINTS else ()
+    found = search(lengths, lanes, rule, found, fewest=joints, dives=dives)
+    if joints > MIDDLING_JOINTS:
+        return found
     for kinds, work in effort.questions:
         if not found.settled:
             found = _asked(strips, lanes, rule, found, kinds, work)
@@ -263,8 +273,10 @@ def _none_found(
         if proven
         else "none was found, which does not prove that there is none"
     )
+    joints = fewest_strips(strips, lanes, rule) - len(lanes)
+    more = "" if proven or joints > MIDDLING_JOINTS else f"; {GO_ON}"
     return ScheduleError(
         f"no schedule of {len(strips)} strips in {len(lanes)} lanes keeps joints "
-        f"{rule.joints_mm:g} mm apart: {tried}; the strips have {spare:.1f} mm to spare",
+        f"{rule.joints_mm:g} mm apart: {tried}; the strips have {spare:.1f} mm to spare{more}",
         proven=proven,
     )
