@@ -10,9 +10,9 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from plylane.feed.lane_map import LaneMap
-from plylane.plan.covering import fewest_strips
+from plylane.plan.covering import fewest_strips, prove_lacking
 from plylane.plan.search import Found, from_both_ends, search
-from plylane.plan.strips import GRID_MM, StaggerRule, Strip, rounded_down
+from plylane.plan.strips import GRID_MM, ScheduleError, StaggerRule, Strip, rounded_down
 from test_strip_schedule import bent, least_of_all, small_cases, straight
 
 NOTHING = Found(None, float("inf"), 0.0)
@@ -89,3 +89,14 @@ def test_a_dive_finds_tight_schedules(case) -> None:
         at = sorted(x for row in found.joints for x in row)
         assert all(b - a >= rule.joints_mm - 1e-6 for a, b in pairwise(at))
         assert needed - 0.1 <= found.total_mm <= needed + lost + 0.2
+
+
+def test_what_counting_rules_out_is_not_found() -> None:
+    """Places that take many turns to settle: strips of 1800 mm once reached over 1803 mm here."""
+    lengths = [1800.0] * 12 + [2100.0] * 7 + [2400.0] * 11
+    lanes, rule = straight(3, 20_046.8), StaggerRule(601.0, 60.0, 250.0)
+    with pytest.raises(ScheduleError):
+        prove_lacking([Strip(str(k), length) for k, length in enumerate(lengths)], lanes, rule)
+    fewest = fewest_joints(lengths, lanes, rule)
+    found = search(lengths, lanes, rule, NOTHING, fewest=fewest, dives=[(100, 60)], limit=100)
+    assert found.joints is None

@@ -203,7 +203,7 @@ def middling_cases(draw: st.DrawFn) -> tuple[list[Strip], list[LaneMap], Stagger
 
 
 @given(middling_cases())
-@settings(max_examples=12)
+@settings(max_examples=4)
 def test_what_would_do_is_shown_by_a_schedule(case) -> None:
     """A schedule, or what is lacking with what mends it: more strips, or a narrower stagger."""
     strips, lanes, rule = case

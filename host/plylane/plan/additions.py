@@ -7,7 +7,8 @@ from dataclasses import replace
 from math import ceil, floor
 
 from plylane.feed.lane_map import LaneMap
-from plylane.plan.covering import prove_lacking
+from plylane.plan.covering import fewest_strips, prove_lacking
+from plylane.plan.search import ruled_out
 from plylane.plan.strips import (
     GRID_MM,
     Addition,
@@ -18,10 +19,12 @@ from plylane.plan.strips import (
 )
 
 HALVINGS = 10
+ENDS_LIMIT = 2000
+"""Orders of joints gone through from either end for a proof."""
 WIDER = (0.9, 0.8, 0.7)
 """Shares of the stagger asked for that are tried after halving."""
 MOST_MORE = 4
-"""So many strips beyond the least that counting allows are tried."""
+"""So many strips beyond the least that no proof rules out are tried."""
 
 Attempt = Callable[[Sequence[Strip], StaggerRule], Schedule | None]
 
@@ -31,7 +34,7 @@ def additions(
 ) -> tuple[Addition, ...]:
     """More strips with the stagger as it is, and less stagger with the strips at hand.
 
-    Each as little as `attempt` finds a schedule for, beside it what counting proves is too little;
+    Each as little as `attempt` finds a schedule for, beside it what is proved to be too little;
     where neither alone does, more strips and less stagger together.
     """
     if not strips:  # nobody knows how long they would be
@@ -55,7 +58,7 @@ def _with_more(strips: Sequence[Strip], count: int, length_mm: float | None = No
 
 
 def _least_count(strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: StaggerRule) -> int:
-    """The fewest more strips that counting does not rule out; one at least."""
+    """The fewest more strips that no proof rules out; one at least."""
     short_mm = sum(lane.length_mm for lane in lanes) - sum(s.length_mm for s in strips)
     least = max(1, ceil(short_mm / max(strip.length_mm for strip in strips)))
     for count in range(least, least + len(strips)):
@@ -167,12 +170,14 @@ def _less_stagger(
 
 
 def _may_be(strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: StaggerRule) -> bool:
-    """Whether counting does not rule it out."""
+    """Whether neither counting nor what both ends lose rules it out."""
     try:
         prove_lacking(strips, lanes, rule)
     except ScheduleError:
         return False
-    return True
+    joints = fewest_strips(strips, lanes, rule) - len(lanes)
+    lengths = [strip.length_mm for strip in strips]
+    return not ruled_out(lengths, lanes, rule, joints, ENDS_LIMIT)
 
 
 def _named(what: str, proof: str, shown: Schedule) -> Addition:

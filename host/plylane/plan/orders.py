@@ -197,7 +197,7 @@ class Ordering:
         Those that lose more than so much, or cannot be, are left out. Of several that took the
         same strips and have come equally far all but one go to the end.
         """
-        longer = self._settled(self._with(orders, steps), PASSES)
+        longer = self._settled(self._with(orders, steps))
         longer = longer.of(longer.lost_mm <= most_mm + NEAR)
         longer = longer.of(~self._squandered(longer) & self._covers(longer))
         again = np.ones(len(longer), dtype=bool)
@@ -227,19 +227,26 @@ class Ordering:
 
     # --------------------------------------------------------------------------------------- places
 
-    def _settled(self, orders: Orders, passes: int) -> Orders:
-        """Every joint as late as it can be, and what that loses; without what cannot be."""
+    def _settled(self, orders: Orders, *, final: bool = False) -> Orders:
+        """Every joint as late as it can be, and what that loses; without what cannot be.
+
+        What is not `final` may still stand too late, so a joint is never said to lose too much.
+        """
         places, fine = orders.places.copy(), np.ones(len(orders), dtype=bool)
         now = replace(orders, places=places)
-        for turn in range(passes):
+        same = fine
+        for turn in range(MOST_PASSES if final else PASSES):
             before = places.copy()
-            if turn:
+            if turn or final:
                 self._reach(now)
             places[:, -1] = np.minimum(places[:, -1], self._room_for_more(now))
             fine &= self._hold_back(now)
             fine &= places[:, 0] >= self.rule.ends_mm - NEAR
-            if np.array_equal(before[fine], places[fine]):
+            same = (before == places).all(axis=1)
+            if same[fine].all():
                 break
+        if final:
+            fine &= same
         laid = self._table.to_lane(self._lanes, now.starts())
         lost = now.strip.sum(axis=1) - laid.sum(axis=1)
         return replace(now, lost_mm=lost).of(fine)
@@ -367,7 +374,7 @@ class Ordering:
         """The orders that strips left over can end, one for each lane, in their final places."""
         some = orders.of(self._matched(orders))
         if some.joints and len(some):
-            some = self._settled(some, MOST_PASSES)
+            some = self._settled(some, final=True)
             some = some.of(self._matched(some))
         return some
 

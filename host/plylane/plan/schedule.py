@@ -34,7 +34,7 @@ from plylane.plan.strips import (
 
 NEAR = 1e-6
 SEED, MOST_SHAKES, SHAKEN_STRIPS = 1, 40, 900
-ADDITION_SHAKES = 6
+ADDITION_SHAKES, ADDITION_WIDTH = 6, 100
 FEW_JOINTS, MIDDLING_JOINTS, MANY_JOINTS = 8, 40, 150
 """The search finds the least of few; the solver gets somewhere to middling, the search to many."""
 ROUNDS, ROUNDS_A_JOINT = 60, 2
@@ -158,10 +158,17 @@ def _asked(
 def _attempt(
     lanes: Sequence[LaneMap], strips: Sequence[Strip], rule: StaggerRule
 ) -> Schedule | None:
-    """A schedule of any length that the rules lead to soon."""
+    """A schedule of any length that the rules, or a narrow search, lead to soon."""
     at_hand = rounded_down(strips)
     lengths = [strip.length_mm for strip in at_hand]
-    joints, _ = _constructed(lengths, lanes, rule, float("inf"), ADDITION_SHAKES)
+    joints, total = _constructed(lengths, lanes, rule, float("inf"), ADDITION_SHAKES)
+    number = fewest_strips(at_hand, lanes, rule) - len(lanes)
+    if joints is None and number <= MIDDLING_JOINTS:
+        none = Found(None, total, 0.0)
+        dives = [(ADDITION_WIDTH, ROUNDS)]
+        joints = search(
+            lengths, lanes, rule, none, fewest=number, dives=dives, limit=ADDITION_WIDTH
+        ).joints
     needed = sum(lane.length_mm for lane in lanes)
     return None if joints is None else _assigned(at_hand, lanes, joints, needed)
 

@@ -50,15 +50,17 @@ def search(
     *,
     fewest: int,
     dives: Sequence[tuple[int, int | None]],
+    limit: int = ENDS_LIMIT,
 ) -> Found:
     """Better joints than those so far, or a better bound; every schedule has `fewest` joints.
 
-    `dives`: width and rounds of one search after the other, until one finds joints.
+    `dives`: width and rounds of one search after the other, until one finds joints. `limit`: so
+    many orders are gone through from an end.
     """
     ordering = Ordering(lengths_mm, lanes, rule)
     below = min(so_far.total_mm, float(sum(lengths_mm)) + GRID_MM)
     most = below - GRID_MM / 2 - ordering.needed_mm
-    ends = from_both_ends(lengths_mm, lanes, rule, fewest, most)
+    ends = from_both_ends(lengths_mm, lanes, rule, fewest, most, limit)
     if ends.lost_mm >= most:
         return replace(so_far, bound_mm=so_far.total_mm)
     so_far = replace(so_far, bound_mm=max(so_far.bound_mm, ordering.needed_mm + ends.lost_mm))
@@ -167,28 +169,41 @@ def from_both_ends(
     rule: StaggerRule,
     joints: int,
     most_mm: float,
+    limit: int = ENDS_LIMIT,
 ) -> Ends:
     """Of schedules that lose less than `most_mm` and have at least so many joints.
 
     Where there is one, one of its ends loses no more than half of that. So every order that
-    loses no more is gone through from either end, as long as there are no more than a limit. Where
+    loses no more is gone through from either end, as long as there are no more than `limit`. Where
     `lost_mm` comes to `most_mm` there is no such schedule.
     """
     back = [lane.backwards() for lane in lanes]
     first, last = (
-        _least_losses(Ordering(lengths_mm, some, rule), most_mm / 2, joints)
+        _least_losses(Ordering(lengths_mm, some, rule), most_mm / 2, joints, limit)
         for some in (lanes, back)
     )
     return Ends(first, last)
 
 
-def _least_losses(ordering: Ordering, most_mm: float, joints: int) -> Floats:
+def ruled_out(
+    lengths_mm: Sequence[float],
+    lanes: Sequence[LaneMap],
+    rule: StaggerRule,
+    fewest: int,
+    limit: int,
+) -> bool:
+    """Whether both ends together lose more than there is, `limit` orders gone through at most."""
+    most = float(sum(lengths_mm)) + GRID_MM / 2 - sum(lane.length_mm for lane in lanes)
+    return from_both_ends(lengths_mm, lanes, rule, fewest, most, limit).lost_mm >= most
+
+
+def _least_losses(ordering: Ordering, most_mm: float, joints: int, limit: int) -> Floats:
     """Level by level; `most_mm` from where nothing is left on, and no more where too much is."""
     least = np.zeros(joints + 1)
     orders = ordering.none()
     for level in range(1, joints + 1):
         steps = ordering.steps(orders, most_mm)
-        if len(steps) > ENDS_LIMIT:
+        if len(steps) > limit:
             least[level:] = least[level - 1]
             break
         orders = ordering.go(orders, steps, most_mm)
