@@ -276,7 +276,14 @@ class LiveRun:
                 " for each lane"
             )
         length_mm = setup.length_mm or math.inf  # where nobody knows, strips are always wanted
-        return StripWatch(setup.strips, length_mm, setup.speed_mm_s, self.host_alarms, self.note)
+        return StripWatch(
+            setup.strips,
+            length_mm,
+            setup.speed_mm_s,
+            self.host_alarms,
+            self.note,
+            end_sd_mm=WatchSettings().end_sd_mm,
+        )
 
     # ---------------------------------------------------------------------------------- tuning
 

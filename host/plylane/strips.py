@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import math
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
 from plylane.feed.lanes import Close, LaneBook
@@ -14,11 +15,14 @@ if TYPE_CHECKING:
     from plylane.head.snapshot import Snapshot
 
 Ends = tuple[float, ...]
+_Pair = tuple[tuple[int, int], tuple[int, int]]  # lane and number of two joints, the lower first
 STRIP_ENDS = "strip_ends"
 """Kind of the journal's lines that tell where a lane's strips end, as the detectors were told."""
 _ENDS = "strips end at {} mm of the lane"
 _CREEP_MM_S = 0.5  # below this the planned speed says when a strip will end
 _LOOK_S = 0.2
+_COVERAGE = 2.0
+"""Standard deviations to which a distance counts as known: for some 95 % (GUM 6.3.3)."""
 UNDER_WAY = frozenset(
     {State.STARTING, State.EXECUTE, State.HOLDING, State.HELD, State.UNHOLDING, State.COMPLETING}
 )
@@ -28,22 +32,31 @@ class StripWatch:
     """Keeps the book of a run's strips. All in the poller's thread; others may read `book`.
 
     `length_mm` and `speed_mm_s` are those of the run that is planned; infinite where the robot's
-    path has a length that nobody knows.
+    path has a length that nobody knows. `end_sd_mm` gives the standard deviation, mm, of where a
+    strip ends by how much of its lane has gone before.
     """
 
     def __init__(
-        self, plan: StripPlan, length_mm: float, speed_mm_s: float, alarms: HostAlarms, note: Note
+        self,
+        plan: StripPlan,
+        length_mm: float,
+        speed_mm_s: float,
+        alarms: HostAlarms,
+        note: Note,
+        *,
+        end_sd_mm: Callable[[float], float],
     ) -> None:
         self.book = LaneBook(plan, length_mm)
         self._speed_mm_s = speed_mm_s
         self._alarms, self._note = alarms, note
+        self._end_sd_mm = end_sd_mm
         self._before: Snapshot | None = None
         self._base_mm: list[float] = [0.0] * self.book.lanes
         self._base_cord_mm = 0.0
         self._looked_s = float("-inf")
         self._asked: set[int] = set()
         self._fresh = set(range(self.book.lanes))  # lanes whose ends are other than was told
-        self._told: set[tuple[tuple[int, int], tuple[int, int]]] = set()
+        self._close: set[_Pair] = set()  # pairs of joints that are told of
 
     def on_snapshot(self, snapshot: Snapshot) -> None:
         """Follow the lanes, tell of joints, raise and clear alarms."""
@@ -113,11 +126,30 @@ class StripWatch:
 
     def _judge(self) -> None:
         soon, out = self._ending()
-        close = self.book.close_joints()
+        close = [pair for pair in self.book.close_joints() if self._is_close(pair)]
         pairs = _mask(joint.lane for pair in close for joint in (pair.first, pair.second))
         self._alarms.show({STRIP_ENDS_SOON: soon & ~out, STRIP_OUT: out, JOINTS_CLOSE: pairs})
         for pair in close:
-            self._tell(pair)
+            if _key(pair) not in self._close:
+                self._tell(pair)
+        self._close = {_key(pair) for pair in close}
+
+    def _is_close(self, pair: Close) -> bool:
+        """Whether two joints are nearer than the rule by more than the book may be wrong.
+
+        A plan puts joints as near as the rule allows, and the wheels' counts scatter about that. A
+        pair once told of is told of until half of that margin is made good, so that nothing flips.
+        The same holds at the cord's end: a strip that ends about there leaves no joint for certain.
+        """
+        book, rule_mm = self.book, self.book.plan.stagger_mm
+        first_mm, second_mm = (  # how far a lane had to come is near enough how far the cord had
+            _COVERAGE * self._end_sd_mm(joint.cord_mm) for joint in (pair.first, pair.second)
+        )
+        # far down a long cord a lane wheel's scale alone may take up all of a rule
+        slack_mm = min(math.hypot(first_mm, second_mm), 0.5 * rule_mm)
+        share = 0.5 if _key(pair) in self._close else 1.0
+        inside = pair.second.cord_mm < book.length_mm - share * second_mm
+        return inside and pair.apart_mm < rule_mm - share * slack_mm
 
     def _ending(self) -> tuple[int, int]:
         """Masks of the lanes whose strips end within the lead time, and of those run out.
@@ -132,17 +164,19 @@ class StripWatch:
         return _mask(self._asked), _mask(lane for lane in wanted if book.remaining_mm(lane) <= 0.0)
 
     def _tell(self, pair: Close) -> None:
-        """Say once how close two joints would come."""
+        """Say how close two joints would come."""
         first, second = pair.first, pair.second
-        key = (first.lane, first.number), (second.lane, second.number)
-        if key not in self._told:
-            self._told.add(key)
-            self._note(
-                "joints_close",
-                f"Joints of lanes {first.lane + 1} and {second.lane + 1} {pair.apart_mm:.0f} mm"
-                f" apart at {first.cord_mm:.0f} mm (rule {self.book.plan.stagger_mm:g} mm)",
-                None,
-            )
+        self._note(
+            "joints_close",
+            f"Joints of lanes {first.lane + 1} and {second.lane + 1} {pair.apart_mm:.0f} mm"
+            f" apart at {first.cord_mm:.0f} mm (rule {self.book.plan.stagger_mm:g} mm)",
+            None,
+        )
+
+
+def _key(pair: Close) -> _Pair:
+    first, second = sorted((joint.lane, joint.number) for joint in (pair.first, pair.second))
+    return first, second
 
 
 def ends_text(ends_mm: Ends) -> str:

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from plylane.demo import Demo
+from plylane.feed.lane_map import LaneMap
 from plylane.feed.lanes import LaneBook
 from plylane.feed.strip_plan import StripPlan
 from plylane.head.client import HeadClient
@@ -16,10 +17,11 @@ from plylane.head.poller import Poller
 from plylane.head.registers import Inputs, LaneTelemetryRegs, State, Status, TelemetryRegs
 from plylane.head.snapshot import Snapshot
 from plylane.host_alarms import JOINTS_CLOSE, STRIP_ENDS_SOON, STRIP_OUT, HostAlarms
+from plylane.jam import WatchSettings
 from plylane.live import LiveRun
 from plylane.recording import Recording, watch_settings
 from plylane.run_setup import RunSetup, SetupError
-from plylane.runlog import Run
+from plylane.runlog import Entry, Run
 from plylane.strips import STRIP_ENDS, StripWatch, ends_of, ends_text
 from plylane.technician import Loader
 from plylane_twin import DirectPort, Scenario, Twin
@@ -168,6 +170,117 @@ def test_joints_too_close_are_told_with_their_distance(tmp_path: Path) -> None:
     assert len(texts) == len(set(texts))
 
 
+def alarms_of(entries: list[Entry]) -> list[tuple[str, int | None]]:
+    """Kind and lane of what is told of joints that are close."""
+    return [(e.kind, e.lane) for e in entries if e.text.startswith("joints close")]
+
+
+def planned(apart_mm: float, nearer_mm: float) -> str:
+    """A run whose joints lie as far apart in the cord as the rule wants, lane by lane as a plan
+    cuts its strips; but for lane 3, `nearer_mm` nearer to lane 2."""
+    plan = RunSetup.from_table(tomllib.loads(SHORT)["run"], "strips").strips
+    assert plan is not None
+    loaded = []
+    for lane, offset_mm in enumerate(plan.offsets_mm):
+        cord_mm = 220.0 + lane * apart_mm - (nearer_mm if lane == 2 else 0.0)
+        end_mm = float(LaneMap.of_bends(plan.curve, offset_mm).to_lane(cord_mm))
+        loaded.append(round(end_mm - plan.wheel_to_nozzle_mm, 1))
+    text = SHORT.replace("stagger_mm = 60.0", f"stagger_mm = {apart_mm}")
+    return text.replace("70.0, 150.0, 230.0, 310.0, 390.0", str(loaded)[1:-1])
+
+
+def test_joints_planned_as_near_as_the_rule_allows_are_no_alarm(tmp_path: Path) -> None:
+    """The wheels' counts scatter about the rule; the alarm came and went with them."""
+    played = Played(tmp_path, planned(80.0, 0.0))
+    assert played.outcome.state == "Complete", played.outcome.trouble
+    assert [joint.lane for joint in played.live.strips.joints() if joint.laid][:5] == [*range(5)]
+    entries = Run.open(played.outcome.run).journal_entries()
+    assert alarms_of(entries) == []
+    assert not any(entry.kind == "joints_close" for entry in entries)
+
+
+def test_a_pair_20_mm_nearer_than_the_rule_is_one_alarm(tmp_path: Path) -> None:
+    """Raised once and over once, for either lane of the pair; told with its distance once."""
+    played = Played(tmp_path, planned(80.0, 20.0))
+    entries = Run.open(played.outcome.run).journal_entries()
+    (text,) = [entry.text for entry in entries if entry.kind == "joints_close"]
+    assert text == "Joints of lanes 2 and 3 60 mm apart at 300 mm (rule 80 mm)"
+    told = alarms_of(entries)
+    assert told == [("alarm", 2), ("alarm", 3), ("alarm_over", 2), ("alarm_over", 3)]
+
+
+class Bench:
+    """Two lanes whose strips end `apart_mm` apart, rule 100 mm, ends known to 3 mm."""
+
+    def __init__(self, first_mm: float, apart_mm: float, length_mm: float, share: float = 0.0):
+        plan = StripPlan(
+            loaded_mm=[first_mm, first_mm + apart_mm],
+            next_mm=500.0,
+            wheel_to_nozzle_mm=0.0,
+            stagger_mm=100.0,
+        )
+        self.entries: list[Entry] = []
+        note = self._note
+        known = WatchSettings(strip_end_mm=3.0, strip_end_share=share)
+        self.watch = StripWatch(
+            plan, length_mm, 10.0, HostAlarms(note), note, end_sd_mm=known.end_sd_mm
+        )
+        self._s = 0.0
+
+    def _note(self, kind: str, text: str, lane: int | None) -> None:
+        self.entries.append(Entry(self._s, kind, lane, text))
+
+    def at(self, *lanes_mm: float) -> list[tuple[str, int | None]]:
+        """The wheels have counted so much, the cord is as long as lane 1; what that tells of."""
+        before, self._s = len(self.entries), self._s + 1.0
+        self.watch.on_snapshot(
+            lamp_snapshot(self._s, State.EXECUTE, lanes_mm[0], more_mm=lanes_mm[1:])
+        )
+        return alarms_of(self.entries[before:])
+
+
+RAISED = [("alarm", 1), ("alarm", 2)]
+OVER = [("alarm_over", 1), ("alarm_over", 2)]
+
+
+def test_what_scatters_about_the_limit_is_told_once_and_over_once() -> None:
+    """Ends known to 3 mm, two of them to 8.5 mm (k = 2, GUM 6.3.3): raised below 91.5 mm, over
+    from 95.8 mm on. A lane that has counted more has its joint nearer."""
+    bench = Bench(1000.0, 100.0, 5000.0)
+    assert bench.at(100.0, 108.0) == []  # 92 mm
+    assert bench.at(110.0, 119.0) == RAISED  # 91 mm
+    for k in range(20):
+        assert bench.at(120.0 + k, 124.5 + k + 4.0 * (k % 2)) == []  # 95.5 and 91.5 mm
+    assert bench.at(150.0, 154.0) == OVER  # 96 mm
+    for k in range(20):
+        assert bench.at(160.0 + k, 160.0 + k + 8.0 * (k % 2)) == []  # 100 and 92 mm
+
+
+def test_another_strip_ends_the_alarm_at_once() -> None:
+    bench = Bench(1000.0, 1400.0, 5000.0)
+    bench.watch.load(0, 1350.0)
+    assert bench.at(0.0, 0.0) == RAISED  # 50 mm
+    bench.watch.load(0, 0.0)
+    bench.watch.load(0, 1300.0)
+    assert bench.at(10.0, 10.0) == OVER
+
+
+def test_a_strip_that_ends_about_the_cords_end_makes_no_alarm_that_flips() -> None:
+    bench = Bench(950.0, 50.0, 1000.0)
+    for k in range(20):
+        assert bench.at(float(k), k + (-1.0) ** k) == []
+    assert Bench(900.0, 50.0, 1000.0).at(0.0, 0.0) == RAISED
+
+
+def test_far_down_a_long_cord_more_is_put_down_to_the_wheels() -> None:
+    """0.2 % of a lane: by 8 mm at 2 m, by 16.3 mm for two lanes; half the rule at most."""
+    assert Bench(2000.0, 88.0, 9000.0).at(0.0, 0.0) == RAISED
+    assert Bench(2000.0, 88.0, 9000.0, share=0.002).at(0.0, 0.0) == []
+    assert Bench(2000.0, 80.0, 9000.0, share=0.002).at(0.0, 0.0) == RAISED
+    assert Bench(90_000.0, 51.0, 99_000.0, share=0.002).at(0.0, 0.0) == []
+    assert Bench(90_000.0, 49.0, 99_000.0, share=0.002).at(0.0, 0.0) == RAISED
+
+
 def test_what_an_earlier_run_fed_is_not_taken_off(tmp_path: Path) -> None:
     """A head first seen after a run still shows its lengths; the strips told of are for the next.
 
@@ -175,7 +288,9 @@ def test_what_an_earlier_run_fed_is_not_taken_off(tmp_path: Path) -> None:
     """
     plan = StripPlan(loaded_mm=[900.0], next_mm=500.0, wheel_to_nozzle_mm=150.0)
     notes: list[tuple[str, str, int | None]] = []
-    watch = StripWatch(plan, 600.0, 10.0, HostAlarms(), lambda *note: notes.append(note))
+    watch = StripWatch(
+        plan, 600.0, 10.0, HostAlarms(), lambda *note: notes.append(note), end_sd_mm=exactly
+    )
     steps = [
         (State.COMPLETE, 3000.0),
         (State.STARTING, 0.0),
@@ -197,7 +312,7 @@ def test_a_lane_asks_until_it_gets_its_strip_however_slow_the_feed_becomes() -> 
     plan = StripPlan(loaded_mm=[300.0], next_mm=500.0, wheel_to_nozzle_mm=0.0, lead_s=10.0)
     notes: list[tuple[str, str, int | None]] = []
     alarms = HostAlarms(lambda *note: notes.append(note))
-    watch = StripWatch(plan, 600.0, 10.0, alarms, lambda *_: None)
+    watch = StripWatch(plan, 600.0, 10.0, alarms, lambda *_: None, end_sd_mm=exactly)
     speeds = [10.0, 25.0, 5.0, 0.0, 25.0]
     for k, speed in enumerate(speeds):
         watch.on_snapshot(lamp_snapshot(float(k), State.EXECUTE, 100.0 + k, speed=speed))
@@ -229,15 +344,27 @@ def test_an_acknowledgement_counts_for_every_lane_that_waits_for_it() -> None:
     assert said[5:] == [("alarm", 3), ("alarm_acknowledged", 3)]
 
 
+def exactly(_at_mm: float) -> float:
+    """No doubt where strips end."""
+    return 0.0
+
+
 def lamp_snapshot(
-    time_s: float, state: State, lane_mm: float, *, speed: float = 10.0, head_ms: int | None = None
+    time_s: float,
+    state: State,
+    lane_mm: float,
+    *,
+    speed: float = 10.0,
+    head_ms: int | None = None,
+    more_mm: tuple[float, ...] = (),
 ) -> Snapshot:
-    """One lane, cord and lane alike."""
+    """One lane, cord and lane alike; and perhaps more lanes."""
     ms = round(1000.0 * time_s) + 1000 if head_ms is None else head_ms
     values = {register.name: 0 for register in TelemetryRegs.BLOCK.registers}
     values |= {"head_ms": ms, "state": state, "output_position_mm": lane_mm}
     values |= {"feed_target_mm_s": speed, "inputs": Inputs(0), "status": Status(0)}
-    return Snapshot(time_s, TelemetryRegs(**values), (), (), (LaneTelemetryRegs(lane_mm),))
+    lanes = tuple(LaneTelemetryRegs(mm) for mm in (lane_mm, *more_mm))
+    return Snapshot(time_s, TelemetryRegs(**values), (), (), lanes)
 
 
 @pytest.mark.parametrize(

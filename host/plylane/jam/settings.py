@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from pydantic import BaseModel, ConfigDict, Field
 
 from plylane.jam.strip_ends import StripEnds
@@ -71,3 +73,7 @@ class WatchSettings(BaseModel):
 
     cold_degC: float = Field(default=5.0, gt=0.0, le=100.0)
     """How far below its setpoint a zone may be while feeding, if it does not rise."""
+
+    def end_sd_mm(self, at_mm: float) -> float:
+        """Standard deviation, mm, of where a strip ends that should end at `at_mm` of its lane."""
+        return math.hypot(self.strip_end_mm, self.strip_end_share * at_mm)

@@ -8,7 +8,7 @@ anywhere. Which of the two it is follows by Bayes' rule from where the lane came
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 _BREAKS = 0.01  # share of the strips that end elsewhere: they broke, or were cut to another length
@@ -30,9 +30,10 @@ class StripEnds:
 class Ends:
     """All that was told of strips, in the order of time."""
 
-    def __init__(self, told: Iterable[StripEnds], sd_mm: float, sd_share: float) -> None:
+    def __init__(self, told: Iterable[StripEnds], sd_mm: Callable[[float], float]) -> None:
+        """`sd_mm`: standard deviation of an end by how much of its lane has gone before."""
         self._told = list(told)
-        self._sd_mm, self._sd_share = sd_mm, sd_share
+        self._sd_mm = sd_mm
 
     def add(self, ends: StripEnds) -> None:
         """More was told."""
@@ -45,7 +46,7 @@ class Ends:
             return None
         ends = known[-1].ends_mm
         nearest = min(ends, key=lambda end_mm: abs(at_mm - end_mm))
-        sd_mm = math.hypot(self._sd_mm, self._sd_share * nearest)
+        sd_mm = self._sd_mm(nearest)
         return Near(at_mm - nearest, sd_mm, max(ends[-1] / len(ends), sd_mm))
 
 

@@ -43,7 +43,7 @@ class FeedWatch:
     def __init__(self, settings: WatchSettings | None = None) -> None:
         self._settings = settings or WatchSettings()
         known = self._settings.strip_ends
-        self._ends = Ends(known, self._settings.strip_end_mm, self._settings.strip_end_share)
+        self._ends = Ends(known, self._settings.end_sd_mm)
         self._picker = Picker(self._settings.step_mm)
         self._unlaid = Unlaid()
         self._cold = Cold(self._settings)
