@@ -50,6 +50,17 @@ def test_a_map_without_a_window_says_so() -> None:
     assert "every limit kept" not in said
 
 
+def test_regions_are_named_where_they_cover_no_contour() -> None:
+    """On the map stand the contours' labels only: words beside them lay over one."""
+    figure = window_figure(demo_map(110.0))
+    figure.draw_without_rendering()
+    ((axes,), (legend,)) = figure.axes, figure.legends
+    on_the_map = [text.get_text() for text in axes.texts]
+    assert "80 °C" in on_the_map and all(said.endswith(" °C") for said in on_the_map)
+    named = [text.get_text() for text in legend.get_texts()]
+    assert {"too cold", "too hot, or more than the heater gives"} <= set(named)
+
+
 def test_course_names_every_glue_line_stretch_and_limit() -> None:
     case = demo_case()
     said = words(course_figure(point(case, 14.0, 110.0).course, case.limits))

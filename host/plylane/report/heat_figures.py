@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import matplotlib as mpl
 import numpy as np
@@ -90,23 +91,15 @@ def _regions(axes: Axes, found: HeatMap) -> None:
         axes.fill_between(
             speed, floor, ceiling, where=open_at, color=WASH, lw=0, label="every limit kept"
         )
-    for below, above, hatch in ((low, floor, "\\\\"), (ceiling, high, "//")):
-        axes.fill_between(
-            speed, below, above, facecolor="none", edgecolor=HATCH, hatch=hatch, linewidth=0.0
-        )
-    for place, ha, va, words in (
-        ((0.98, 0.04), "right", "bottom", "too cold"),
-        ((0.02, 0.96), "left", "top", "too hot, or more than the heater gives"),
+    # named in the legend: words on the map would cover lines or their labels, here or there
+    for below, above, hatch, words in (
+        (low, floor, "\\", "too cold"),
+        (ceiling, high, "/", "too hot, or more than the heater gives"),
     ):
-        axes.text(
-            *place,
-            words,
-            transform=axes.transAxes,
-            ha=ha,
-            va=va,
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 2.0},
-            zorder=4,
-        )
+        look: dict[str, Any] = {"facecolor": "none", "linewidth": 0.0}
+        axes.fill_between(speed, below, above, edgecolor=HATCH, hatch=2 * hatch, **look)
+        # the legend's field is small: closer and darker there
+        axes.fill_between([], [], edgecolor=QUIET, hatch=5 * hatch, label=words, **look)
 
 
 def _glue_contours(axes: Axes, found: HeatMap) -> None:
