@@ -26,9 +26,10 @@ def plan(*arguments: object, cwd: Path) -> subprocess.CompletedProcess[str]:
 
 @pytest.fixture(scope="module")
 def planned(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Any]]:
-    """The demo's plan with everything that can be written."""
+    """The demo's plan with everything that can be written; it is decided without going on."""
     folder = tmp_path_factory.mktemp("plan")
-    done = plan("--json", "--run-out", "rib.toml", "--path-out", "rib.csv", cwd=folder)
+    files = ("--run-out", "rib.toml", "--path-out", "rib.csv")
+    done = plan("--json", "--until-decided", *files, cwd=folder)
     assert done.returncode == 0, done.stderr
     (line,) = done.stdout.strip().splitlines()
     return folder, json.loads(line)

@@ -302,6 +302,15 @@ def test_what_loses_too_much_at_both_ends_is_proved_impossible() -> None:
     assert found.value.proven
 
 
+def test_until_decided_the_solver_goes_on() -> None:
+    """Neither end loses too much here, nor do both: no proof but that no order does."""
+    strips = strips_of([2400.0] * 9 + [2100.0] * 8 + [1800.0] * 5)
+    effort = replace(NOTHING_BUT_RULES, to_the_end=True)
+    with pytest.raises(ScheduleError) as found:
+        schedule(strips, straight(5, 8783.9), StaggerRule(376.0, 60.0, 250.0), effort=effort)
+    assert found.value.proven
+
+
 def test_the_solver_proves_it_too() -> None:
     strips, lanes, rule = TIGHT
     bound = sum(lane.length_mm for lane in lanes)
