@@ -23,6 +23,8 @@ from plylane.plan.schedule import USUAL, Effort, schedule
 from plylane.plan.strips import ScheduleError, StaggerRule, Strip
 
 LANES, LENGTH_MM, STRIPS, SEEDS = 8, 400_000.0, 1000, range(5)
+WIDE_MM = (380.0, 390.0, 400.0, 410.0, 415.0, 420.0, 423.0, 425.0)
+"""Staggers that only a grid of joints keeps, and one more."""
 
 
 def lane_maps(seed: int, length_mm: float = LENGTH_MM, lanes: int = LANES) -> list[LaneMap]:
@@ -121,7 +123,7 @@ def show_large() -> None:
         show(
             f"stagger 100 mm, seed {seed}", lengths(seed, 2800, 4200, STRIPS), lane_maps(seed), 100
         )
-    for stagger_mm in (200.0, 300.0, 350.0, 370.0, 400.0, 415.0, 425.0, 440.0, 470.0):
+    for stagger_mm in (200.0, 300.0, 350.0, 370.0, *WIDE_MM, 440.0, 470.0):
         strips = lengths(0, 2800, 4200, STRIPS)
         show(f"stagger {stagger_mm:g} mm, seed 0", strips, lane_maps(0), stagger_mm)
     show("1,400 equal strips of 2.4 m", [2400.0] * 1400, lane_maps(0), 100)

@@ -19,6 +19,7 @@ from plylane.plan.additions import additions
 from plylane.plan.balance import balanced
 from plylane.plan.construct import Prefer, construct
 from plylane.plan.covering import fewest_strips, least_total_mm, prove_lacking
+from plylane.plan.even_grid import on_grid
 from plylane.plan.placing import ask
 from plylane.plan.search import Found, Joints, search
 from plylane.plan.strips import (
@@ -38,6 +39,8 @@ ADDITION_SHAKES, ADDITION_WIDTH = 6, 100
 FEW_JOINTS, MIDDLING_JOINTS, MANY_JOINTS = 8, 40, 150
 """The search finds the least of few; the solver gets somewhere to middling, the search to many."""
 ROUNDS, ROUNDS_A_JOINT = 60, 2
+GRID_FROM = 1.01
+"""So much more strip than the bound is why joints on a grid are tried as well."""
 
 
 @dataclass(frozen=True)
@@ -85,8 +88,9 @@ def schedule(
     Lengths are rounded down to tenths of a millimetre. `lanes` are in the order of the head and
     of one cord. Strips are set one after the other by three rules, then by the same rules shaken
     with a fixed seed. Where the result does not meet the bound and the joints are not too many,
-    their orders are searched, and what is still open is put to a solver. Where every strip's
-    thickness is known, strips that can stand in for each other are swapped to even out the stack.
+    their orders are searched, joints are set on a grid, and what is still open is put to a solver.
+    Where every strip's thickness is known, strips that can stand in for each other are swapped to
+    even out the stack.
     Raises ScheduleError, `proven` or not, with what would do.
     """
     at_hand = rounded_down(strips)
@@ -110,10 +114,10 @@ def _searched(
     lengths = [strip.length_mm for strip in strips]
     found = Found(*_constructed(lengths, lanes, rule, bound, MOST_SHAKES), bound)
     joints = fewest_strips(strips, lanes, rule) - len(lanes)
-    if found.settled or joints > MANY_JOINTS:
-        return found
-    dives = effort.dives(joints) if found.joints is None or joints <= FEW_JOINTS else ()
-    found = search(lengths, lanes, rule, found, fewest=joints, dives=dives)
+    if not found.settled and joints <= MANY_JOINTS:
+        dives = effort.dives(joints) if found.joints is None or joints <= FEW_JOINTS else ()
+        found = search(lengths, lanes, rule, found, fewest=joints, dives=dives)
+    found = _gridded(lengths, lanes, rule, found)
     if joints > MIDDLING_JOINTS:
         return found
     for kinds, work in effort.questions:
@@ -124,6 +128,17 @@ def _searched(
         if not found.settled:
             found = _asked(strips, lanes, rule, found, *effort.questions[-1])
     return found
+
+
+def _gridded(
+    lengths: Sequence[float], lanes: Sequence[LaneMap], rule: StaggerRule, so_far: Found
+) -> Found:
+    """Joints on a grid, where those so far take much more strip than the bound and these less."""
+    if so_far.total_mm <= GRID_FROM * so_far.bound_mm:  # both infinite: none can be
+        return so_far
+    joints = on_grid(lengths, lanes, rule)
+    total = float("inf") if joints is None else _total(lengths, lanes, joints)
+    return replace(so_far, joints=joints, total_mm=total) if total < so_far.total_mm else so_far
 
 
 def _asked(
@@ -158,7 +173,7 @@ def _asked(
 def _attempt(
     lanes: Sequence[LaneMap], strips: Sequence[Strip], rule: StaggerRule
 ) -> Schedule | None:
-    """A schedule of any length that the rules, or a narrow search, lead to soon."""
+    """A schedule of any length that the rules, a narrow search or a grid lead to soon."""
     at_hand = rounded_down(strips)
     lengths = [strip.length_mm for strip in at_hand]
     joints, total = _constructed(lengths, lanes, rule, float("inf"), ADDITION_SHAKES)
@@ -169,6 +184,7 @@ def _attempt(
         joints = search(
             lengths, lanes, rule, none, fewest=number, dives=dives, limit=ADDITION_WIDTH
         ).joints
+    joints = on_grid(lengths, lanes, rule) if joints is None else joints
     needed = sum(lane.length_mm for lane in lanes)
     return None if joints is None else _assigned(at_hand, lanes, joints, needed)
 
