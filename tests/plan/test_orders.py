@@ -15,6 +15,7 @@ from plylane.plan.search import Found, from_both_ends, search
 from plylane.plan.strips import GRID_MM, ScheduleError, StaggerRule, Strip, rounded_down
 from test_strip_schedule import bent, least_of_all, small_cases, straight
 
+TO_THE_END = 10**9
 NOTHING = Found(None, float("inf"), 0.0)
 
 
@@ -24,7 +25,7 @@ def fewest_joints(lengths: list[float], lanes: list[LaneMap], rule: StaggerRule)
 
 
 @given(small_cases(), st.sampled_from([1, 3, 1000]))
-@settings(max_examples=40)
+@settings(max_examples=30)
 def test_a_search_to_the_end_finds_the_least_or_proves_that_there_is_none(case, width) -> None:
     """Narrow ones go back to what they left again and again."""
     lengths, lanes, rule = case
@@ -32,7 +33,7 @@ def test_a_search_to_the_end_finds_the_least_or_proves_that_there_is_none(case, 
     stretch = [lane.length_mm / lane.cord_end_mm for lane in lanes]
     least = least_of_all(lengths, stretch, lanes[0].cord_end_mm, rule)
     fewest = fewest_joints(lengths, lanes, rule)
-    found = search(lengths, lanes, rule, NOTHING, fewest=fewest, dives=[(width, None)])
+    found = search(lengths, lanes, rule, NOTHING, fewest=fewest, dives=[(width, TO_THE_END)])
     assert found.settled
     assert found.total_mm == pytest.approx(least, abs=0.1)
 
@@ -64,7 +65,7 @@ def laid(draw: st.DrawFn):
 
 
 @given(laid())
-@settings(max_examples=30)
+@settings(max_examples=15)
 def test_a_schedule_that_is_there_is_not_ruled_out(case) -> None:
     """What every schedule loses at least, by its ends, is no more than what this one loses."""
     lengths, lanes, rule, lost, joints = case
@@ -78,7 +79,7 @@ def test_a_schedule_that_is_there_is_not_ruled_out(case) -> None:
 
 
 @given(laid())
-@settings(max_examples=20)
+@settings(max_examples=10)
 def test_a_dive_finds_tight_schedules(case) -> None:
     """Not always; but what it finds keeps to its own total."""
     lengths, lanes, rule, lost, _ = case

@@ -167,7 +167,7 @@ def small_cases(draw: st.DrawFn) -> tuple[list[float], list[LaneMap], StaggerRul
 
 
 @given(small_cases(), st.sampled_from([USUAL, SEARCH, SOLVER]))
-@settings(max_examples=120)
+@settings(max_examples=90)
 def test_small_cases_are_optimal_against_everything_there_is(case, effort) -> None:
     """By the search of orders alone, by the solver alone, and by both."""
     lengths, lanes, rule = case
@@ -203,7 +203,7 @@ def middling_cases(draw: st.DrawFn) -> tuple[list[Strip], list[LaneMap], Stagger
 
 
 @given(middling_cases())
-@settings(max_examples=4)
+@settings(max_examples=3)
 def test_what_would_do_is_shown_by_a_schedule(case) -> None:
     """A schedule, or what is lacking with what mends it: more strips, or a narrower stagger."""
     strips, lanes, rule = case

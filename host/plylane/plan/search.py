@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import inf
 
 import numpy as np
 
@@ -49,7 +48,7 @@ def search(
     so_far: Found,
     *,
     fewest: int,
-    dives: Sequence[tuple[int, int | None]],
+    dives: Sequence[tuple[int, int]],
     limit: int = ENDS_LIMIT,
 ) -> Found:
     """Better joints than those so far, or a better bound; every schedule has `fewest` joints.
@@ -99,18 +98,18 @@ class Search:
     joints: Joints | None = None
     finished: bool = False
 
-    def run(self, rounds: int | None) -> None:
-        """In at most so many batches; None for as many as it takes."""
+    def run(self, rounds: int) -> None:
+        """In at most so many batches."""
         start = self.ordering.none()
         self._end(start)
-        stack, left = [_Node(start)], inf if rounds is None else rounds
-        while stack and left > 0:
+        stack = [_Node(start)]
+        while stack and rounds > 0:
             node = stack[-1]
             steps = self._next(node)
             if not len(steps):
                 stack.pop()
                 continue
-            left -= 1
+            rounds -= 1
             longer = self.ordering.go(node.orders, steps, self._most_mm(node.orders.joints + 1))
             self._end(longer)
             for part in (slice(self.width, None), slice(self.width)):  # the better ones first
