@@ -186,7 +186,7 @@ def _attempt(
         ).joints
     joints = on_grid(lengths, lanes, rule) if joints is None else joints
     needed = sum(lane.length_mm for lane in lanes)
-    return None if joints is None else _assigned(at_hand, lanes, joints, needed)
+    return None if joints is None else _assigned(at_hand, lanes, joints, needed, even=False)
 
 
 def _with_additions(text: str, more: Sequence[Addition]) -> str:
@@ -263,11 +263,18 @@ def _total(lengths: Sequence[float], lanes: Sequence[LaneMap], joints: Joints) -
 
 
 def _assigned(
-    strips: list[Strip], lanes: Sequence[LaneMap], joints: Joints, bound_mm: float
+    strips: list[Strip],
+    lanes: Sequence[LaneMap],
+    joints: Joints,
+    bound_mm: float,
+    *,
+    even: bool = True,
 ) -> Schedule:
+    """The schedule of these joints, its strips swapped for an `even` stack where they can be."""
     places = _needs(lanes, joints)
     chosen = _matched([s.length_mm for s in strips], [need for *_, need in places])
-    taken = _evened([strips[k] for k in chosen], places)
+    taken = [strips[k] for k in chosen]
+    taken = _evened(taken, places) if even else taken  # takes long for what is only an offer
     rows: list[list[Piece]] = [[] for _ in lanes]
     for strip, (lane, start, end, need) in zip(taken, places, strict=True):
         last = end == lanes[lane].cord_end_mm
