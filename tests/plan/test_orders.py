@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from plylane.feed.lane_map import LaneMap
 from plylane.plan.covering import fewest_strips, prove_lacking
-from plylane.plan.search import Found, from_both_ends, search
+from plylane.plan.search import Found, from_both_ends, ruled_out, search
 from plylane.plan.strips import GRID_MM, ScheduleError, StaggerRule, Strip, rounded_down
 from test_strip_schedule import bent, least_of_all, small_cases, straight
 
@@ -101,3 +101,16 @@ def test_what_counting_rules_out_is_not_found() -> None:
     fewest = fewest_joints(lengths, lanes, rule)
     found = search(lengths, lanes, rule, NOTHING, fewest=fewest, dives=[(100, 60)], limit=100)
     assert found.joints is None
+
+
+def test_a_short_last_strip_is_no_proof() -> None:
+    """The last strip of a lane is not cut before it is loaded, so it may be shorter than the rule.
+
+    Looked at from the end of the cord it was held to the rule, and this schedule ruled out.
+    """
+    lengths, lanes = [480.0] * 4 + [40.0, 50.0], straight(2, 1000.0)
+    rule = StaggerRule(10.0, 20.0, 100.0)
+    assert not ruled_out(lengths, lanes, rule, 4, 2000)
+    found = search(lengths, lanes, rule, NOTHING, fewest=4, dives=[(1000, TO_THE_END)])
+    assert found.joints is not None
+    assert found.total_mm == pytest.approx(2010.0)

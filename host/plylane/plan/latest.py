@@ -30,7 +30,7 @@ class Joint:
 def latest_places(
     order: Sequence[Joint], lanes: Sequence[LaneMap], rule: StaggerRule, at: Sequence[float] = ()
 ) -> list[float] | None:
-    """The latest places of joints in this order along the cord, or None where there are none.
+    """The latest places of joints in this order along the cord, or None where none were found.
 
     `at` may have places of the first of them that are known to be no earlier.
     """

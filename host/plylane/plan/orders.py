@@ -138,11 +138,18 @@ class Ordering:
     """Strips, lanes and rule of a schedule, and what may follow what."""
 
     def __init__(
-        self, lengths_mm: Sequence[float], lanes: Sequence[LaneMap], rule: StaggerRule
+        self,
+        lengths_mm: Sequence[float],
+        lanes: Sequence[LaneMap],
+        rule: StaggerRule,
+        *,
+        backwards: bool = False,
     ) -> None:
+        """`backwards`: lanes from their ends. A last strip may be short, and comes first there."""
         self.kinds, counts = np.unique(np.asarray(lengths_mm, dtype=float), return_counts=True)
         self.counts = counts.astype(np.int64)
-        self.rule, self.shortest = rule, max(rule.shortest_mm, GRID_MM)
+        self.rule, self.shortest = rule, 0.0 if backwards else max(rule.shortest_mm, GRID_MM)
+        self.unsettled = False  # whether orders were left out whose places never came to rest
         self._table = _Table(lanes)
         self._lanes = np.arange(len(lanes))
         self._alike = [next(k for k, o in enumerate(lanes) if o.same_as(m)) for m in lanes]
@@ -172,9 +179,10 @@ class Ordering:
         place = np.minimum(reach, self._latest)
         cut = reach - place
         if orders.joints:  # what comes too close pushes the joint before it back
-            cut = cut + np.maximum(
-                0.0, orders.places[:, -1, None, None] + self.rule.joints_mm - place
-            )
+            nearest = orders.places[:, -1, None, None] + self.rule.joints_mm
+            pushed = np.maximum(0.0, nearest - place)
+            same = (orders.lane[:, -1, None] == self._lanes)[:, :, None]  # one strip loses both
+            cut = np.where(same, np.maximum(cut, pushed), cut + pushed)
         lost = orders.lost_mm[:, None, None] + self._table.least_slope * cut
         good = (orders.left[:, None, :] > 0) & (place >= self.rule.ends_mm - NEAR)
         good &= self._first_of_alike(orders)[:, :, None] & (lost <= most_mm + NEAR)
@@ -246,6 +254,7 @@ class Ordering:
             if same[fine].all():
                 break
         if final:
+            self.unsettled |= bool((fine & ~same).any())
             fine &= same
         laid = self._table.to_lane(self._lanes, now.starts())
         lost = now.strip.sum(axis=1) - laid.sum(axis=1)

@@ -139,7 +139,7 @@ class _Model:
         places = [there for row in self.rows for _, there, _ in row]
         model.add(sum(places) >= fewest_strips(strips, lanes, rule))
         model.add_no_overlap(self.intervals)
-        if rule.joints_mm > 0.0:
+        if rule.joints_mm * UNIT >= 1.0:
             self._number()
         self._lanes_alike(fewest)
 

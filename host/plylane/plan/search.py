@@ -115,7 +115,7 @@ class Search:
             for part in (slice(self.width, None), slice(self.width)):  # the better ones first
                 if len(some := longer.of(part)):
                     stack.append(_Node(some))
-        self.finished = not stack
+        self.finished = not stack and not self.ordering.unsettled
 
     def _most_mm(self, joints: int) -> float:
         """What the first joints may lose."""
@@ -178,8 +178,11 @@ def from_both_ends(
     """
     back = [lane.backwards() for lane in lanes]
     first, last = (
-        _least_losses(Ordering(lengths_mm, some, rule), most_mm / 2, joints, limit)
-        for some in (lanes, back)
+        _least_losses(ordering, most_mm / 2, joints, limit)
+        for ordering in (
+            Ordering(lengths_mm, lanes, rule),
+            Ordering(lengths_mm, back, rule, backwards=True),
+        )
     )
     return Ends(first, last)
 
