@@ -10,7 +10,8 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from plylane.feed.lane_map import LaneMap
-from plylane.plan.covering import fewest_strips, prove_lacking
+from plylane.plan import covering
+from plylane.plan.covering import prove_lacking
 from plylane.plan.search import Found, from_both_ends, ruled_out, search
 from plylane.plan.strips import GRID_MM, ScheduleError, StaggerRule, Strip, rounded_down
 from test_strip_schedule import bent, least_of_all, small_cases, straight
@@ -21,7 +22,7 @@ NOTHING = Found(None, float("inf"), 0.0)
 
 def fewest_joints(lengths: list[float], lanes: list[LaneMap], rule: StaggerRule) -> int:
     strips = [Strip(str(k), length) for k, length in enumerate(lengths)]
-    return max(0, fewest_strips(strips, lanes, rule) - len(lanes))
+    return max(0, covering.fewest_joints(strips, lanes, rule))
 
 
 @given(small_cases(), st.sampled_from([1, 3, 1000]))

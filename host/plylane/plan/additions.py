@@ -7,7 +7,7 @@ from dataclasses import replace
 from math import ceil, floor
 
 from plylane.feed.lane_map import LaneMap
-from plylane.plan.covering import fewest_strips, prove_lacking
+from plylane.plan.covering import fewest_joints, prove_lacking
 from plylane.plan.search import ruled_out
 from plylane.plan.strips import (
     GRID_MM,
@@ -175,7 +175,7 @@ def _may_be(strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: StaggerRule
         prove_lacking(strips, lanes, rule)
     except ScheduleError:
         return False
-    joints = fewest_strips(strips, lanes, rule) - len(lanes)
+    joints = fewest_joints(strips, lanes, rule)
     lengths = [strip.length_mm for strip in strips]
     return not ruled_out(lengths, lanes, rule, joints, ENDS_LIMIT)
 

@@ -101,9 +101,9 @@ def fewest_by_lane(strips: Sequence[Strip], lanes: Sequence[LaneMap]) -> list[in
     return [int(np.searchsorted(reach, lane.length_mm)) for lane in lanes]
 
 
-def fewest_joints(strips: Sequence[Strip], lanes: Sequence[LaneMap]) -> int:
+def fewest_joints(strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: StaggerRule) -> int:
     """Joints that the cord has at least."""
-    return sum(fewest_by_lane(strips, lanes)) - len(lanes)
+    return fewest_strips(strips, lanes, rule) - len(lanes)
 
 
 def fewest_strips(strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: StaggerRule) -> int:
@@ -147,7 +147,7 @@ def _enough_for_stagger(
 
 
 def _room_for_joints(strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: StaggerRule) -> None:
-    joints, cord_mm = fewest_joints(strips, lanes), lanes[0].cord_end_mm
+    joints, cord_mm = sum(fewest_by_lane(strips, lanes)) - len(lanes), lanes[0].cord_end_mm
     room_mm = cord_mm - 2 * rule.ends_mm
     if joints == 0 or (room_mm >= (joints - 1) * rule.joints_mm and room_mm >= 0.0):
         return

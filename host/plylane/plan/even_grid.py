@@ -19,7 +19,7 @@ import numpy as np
 
 from plylane.feed.lane_map import LaneMap
 from plylane.plan.mix import Mix, least_mix
-from plylane.plan.strips import GRID_MM, Floats, StaggerRule
+from plylane.plan.strips import GRID_MM, Floats, Joints, StaggerRule
 
 NEAR = 1e-6
 TRIES = (
@@ -39,8 +39,6 @@ how much longer than their gaps strips of the mix are. Roughly from the least st
 STRIPS_A_TRY = 20
 END_SHARE = 0.99
 """How much of the longest strip the outermost joints ask for: bends may take the rest."""
-
-Joints = list[list[float]]
 
 
 def on_grid(

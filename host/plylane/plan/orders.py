@@ -21,9 +21,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from plylane.feed.lane_map import LaneMap
-from plylane.plan.strips import GRID_MM, Floats, StaggerRule
+from plylane.plan.strips import (
+    GRID_MM,
+    NEAR,
+    Floats,
+    Joints,
+    StaggerRule,
+    shortest_that_reach,
+)
 
-NEAR = 1e-6
 NOWHERE = 1e9
 PASSES = 8
 """Places are pushed back so often; fewer leave them too late, and what is lost is said too low."""
@@ -402,12 +408,27 @@ class Ordering:
         rest = self._table.length - self._table.to_lane(self._lanes, orders.starts())
         totals: Floats = orders.strip.sum(axis=1)
         for row, needs in enumerate(np.sort(rest, axis=1)[:, ::-1]):
-            left = list(np.repeat(self.kinds, orders.left[row]))
-            for need in needs:
-                totals[row] += left.pop(int(np.searchsorted(left, need - NEAR)))
+            left = [float(x) for x in np.repeat(self.kinds, orders.left[row])]
+            totals[row] += sum(left[k] for k in shortest_that_reach(left, needs.tolist()))
         return totals
 
-    def joints_of(self, orders: Orders, row: int) -> list[list[float]]:
+    def placed(self, order: Sequence[tuple[int, float]]) -> Joints | None:
+        """Latest places of joints in that order, each given by its lane and the strip it ends.
+
+        None where the other strips do not reach the end of every lane from there.
+        """
+        lane = np.array([[one for one, _ in order]], dtype=np.int64)
+        kind = np.searchsorted(self.kinds, [strip_mm - NEAR for _, strip_mm in order])
+        before, last = np.full(lane.shape, -1), np.full((1, len(self._lanes)), -1)
+        for joint, (one, _) in enumerate(order):
+            before[0, joint], last[0, one] = last[0, one], joint
+        left = self.counts - np.bincount(kind, minlength=len(self.kinds))
+        places = np.full(lane.shape, self._latest)
+        strip = self.kinds[kind][None, :]
+        ended = self.ended(Orders(places, lane, before, strip, left[None, :], last, np.zeros(1)))
+        return self.joints_of(ended, 0) if len(ended) else None
+
+    def joints_of(self, orders: Orders, row: int) -> Joints:
         """Places of the joints of each lane."""
         places, lane = orders.places[row], orders.lane[row]
         return [[float(x) for x in places[lane == k]] for k in self._lanes]

@@ -9,7 +9,7 @@ a few kinds are answered far sooner than every strip by itself.
 
 CP-SAT of OR-Tools works in whole numbers (hundredths of a millimetre here). On bends the extra
 length of a lane is a line in the cord's length, piece by piece. What is rounded is rounded so that
-a proof holds; a schedule is worked out anew from its order by `latest_places`.
+a proof holds; a schedule is worked out anew from its order (`Ordering.placed`).
 """
 
 from __future__ import annotations
@@ -25,8 +25,8 @@ import numpy as np
 
 from plylane.feed.lane_map import LaneMap
 from plylane.plan.covering import fewest_by_lane, fewest_strips, need_tenths
-from plylane.plan.latest import Joint, latest_places
-from plylane.plan.strips import GRID_MM, StaggerRule, Strip
+from plylane.plan.orders import Ordering
+from plylane.plan.strips import GRID_MM, Joints, StaggerRule, Strip
 
 UNIT = 100  # a millimetre
 LINE_MM = 0.01  # how far a lane's extra length may lie off its line
@@ -53,7 +53,7 @@ class Answer:
 
     said: Said
     bound_mm: float
-    joints: list[list[float]] | None = None
+    joints: Joints | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,7 +278,7 @@ class _Model:
         self.model.add(sum(so_many) == sum(taken))
         return sum(cost * one for cost, one in zip(kind.costs, so_many, strict=True))
 
-    def joints(self, solver: Any) -> list[list[float]] | None:
+    def joints(self, solver: Any) -> Joints | None:
         """The latest places of the joints in the order found; None where rounding hid a lack."""
         found = []
         for lane, row in enumerate(self.rows):
@@ -293,18 +293,9 @@ class _Model:
                 (solver.value(at), lane, strip)
                 for at, strip in zip(there[:-1], strips[:-1], strict=True)
             ]
-        order: list[Joint] = []
-        ends = [-1] * len(self.lanes)
-        for _, lane, strip_mm in sorted(found):
-            order.append(Joint(lane, strip_mm, ends[lane]))
-            ends[lane] = len(order) - 1
-        places = latest_places(order, self.lanes, self.rule)
-        if places is None:
-            return None
-        joints: list[list[float]] = [[] for _ in self.lanes]
-        for joint, at in zip(order, places, strict=True):
-            joints[joint.lane].append(at)
-        return joints
+        order = [(lane, strip_mm) for _, lane, strip_mm in sorted(found)]
+        lengths = [kind.reach / UNIT for kind in self.kinds for _ in kind.costs]
+        return Ordering(lengths, self.lanes, self.rule).placed(order)
 
 
 def _lumped(lengths: Sequence[int], most: int | None) -> list[_Kind]:

@@ -18,22 +18,23 @@ from plylane.feed.lane_map import LaneMap
 from plylane.plan.additions import additions
 from plylane.plan.balance import balanced
 from plylane.plan.construct import Prefer, construct
-from plylane.plan.covering import fewest_strips, least_total_mm, prove_lacking
+from plylane.plan.covering import fewest_joints, least_total_mm, prove_lacking
 from plylane.plan.even_grid import on_grid
 from plylane.plan.placing import ask
-from plylane.plan.search import Found, Joints, search
+from plylane.plan.search import Found, search
 from plylane.plan.strips import (
     GRID_MM,
     Addition,
+    Joints,
     Piece,
     Schedule,
     ScheduleError,
     StaggerRule,
     Strip,
     rounded_down,
+    shortest_that_reach,
 )
 
-NEAR = 1e-6
 SEED, MOST_SHAKES, SHAKEN_STRIPS = 1, 40, 900
 ADDITION_SHAKES, ADDITION_WIDTH = 6, 100
 FEW_JOINTS, MIDDLING_JOINTS, MANY_JOINTS = 8, 40, 150
@@ -113,7 +114,7 @@ def _searched(
     bound = least_total_mm(strips, lanes, rule)
     lengths = [strip.length_mm for strip in strips]
     found = Found(*_constructed(lengths, lanes, rule, bound, MOST_SHAKES), bound)
-    joints = fewest_strips(strips, lanes, rule) - len(lanes)
+    joints = fewest_joints(strips, lanes, rule)
     if not found.settled and joints <= MANY_JOINTS:
         dives = effort.dives(joints) if found.joints is None or joints <= FEW_JOINTS else ()
         found = search(lengths, lanes, rule, found, fewest=joints, dives=dives)
@@ -177,7 +178,7 @@ def _attempt(
     at_hand = rounded_down(strips)
     lengths = [strip.length_mm for strip in at_hand]
     joints, total = _constructed(lengths, lanes, rule, float("inf"), ADDITION_SHAKES)
-    number = fewest_strips(at_hand, lanes, rule) - len(lanes)
+    number = fewest_joints(at_hand, lanes, rule)
     if joints is None and number <= MIDDLING_JOINTS:
         none = Found(None, total, 0.0)
         dives = [(ADDITION_WIDTH, ROUNDS)]
@@ -238,28 +239,9 @@ def _needs(lanes: Sequence[LaneMap], joints: Joints) -> list[tuple[int, float, f
     return places
 
 
-def _matched(lengths: Sequence[float], needs: Sequence[float]) -> list[int]:
-    """Which strip each place gets so that the total is least.
-
-    A strip that reaches over a long place reaches over every shorter one, so it is best to go
-    from the longest place down and to take the shortest strip that reaches. Raises ValueError
-    where one finds none.
-    """
-    free = sorted(range(len(lengths)), key=lambda k: lengths[k])
-    sizes = np.array([lengths[k] for k in free])
-    chosen = [0] * len(needs)
-    for place in sorted(range(len(needs)), key=lambda k: -needs[k]):
-        at = int(np.searchsorted(sizes, needs[place] - NEAR))
-        if at == len(sizes):
-            raise ValueError("no strip reaches over a place")
-        chosen[place] = free.pop(at)
-        sizes = np.delete(sizes, at)
-    return chosen
-
-
 def _total(lengths: Sequence[float], lanes: Sequence[LaneMap], joints: Joints) -> float:
     needs = [need for *_, need in _needs(lanes, joints)]
-    return sum(lengths[k] for k in _matched(lengths, needs))
+    return sum(lengths[k] for k in shortest_that_reach(lengths, needs))
 
 
 def _assigned(
@@ -272,7 +254,7 @@ def _assigned(
 ) -> Schedule:
     """The schedule of these joints, its strips swapped for an `even` stack where they can be."""
     places = _needs(lanes, joints)
-    chosen = _matched([s.length_mm for s in strips], [need for *_, need in places])
+    chosen = shortest_that_reach([s.length_mm for s in strips], [need for *_, need in places])
     taken = [strips[k] for k in chosen]
     taken = _evened(taken, places) if even else taken  # takes long for what is only an offer
     rows: list[list[Piece]] = [[] for _ in lanes]
@@ -303,7 +285,7 @@ def _none_found(
         if proven
         else "none was found, which does not prove that there is none"
     )
-    joints = fewest_strips(strips, lanes, rule) - len(lanes)
+    joints = fewest_joints(strips, lanes, rule)
     more = "" if proven or joints > MIDDLING_JOINTS else f"; {GO_ON}"
     return ScheduleError(
         f"no schedule of {len(strips)} strips in {len(lanes)} lanes keeps joints "

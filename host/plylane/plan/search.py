@@ -14,14 +14,12 @@ import numpy as np
 
 from plylane.feed.lane_map import LaneMap
 from plylane.plan.orders import Ordering, Orders, Steps
-from plylane.plan.strips import GRID_MM, Floats, StaggerRule
+from plylane.plan.strips import GRID_MM, Floats, Joints, StaggerRule
 
 ENDS_LIMIT = 20_000
 """Orders of so many joints that are gone through from an end."""
 TRIED = 3
 """Orders worked out for each that is gone on with at once."""
-
-Joints = list[list[float]]
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Joints = list[list[float]]
+"""Cord positions of the joints of each lane, mm."""
+NEAR = 1e-6
 GRID_MM = 0.1
 """Nobody measures a strip finer: lengths are counted in whole tenths, always to the safe side."""
 
@@ -135,3 +138,22 @@ def tenths(length_mm: float) -> int:
 def rounded_down(strips: Sequence[Strip]) -> list[Strip]:
     """The strips with their lengths in whole tenths."""
     return [Strip(s.name, tenths(s.length_mm) * GRID_MM, s.thickness_mm) for s in strips]
+
+
+def shortest_that_reach(lengths: Sequence[float], needs: Sequence[float]) -> list[int]:
+    """Which strip each place gets so that the total is least.
+
+    A strip that reaches over a long place reaches over every shorter one, so it is best to go
+    from the longest place down and to take the shortest strip that reaches. Raises ValueError
+    where one finds none.
+    """
+    free = sorted(range(len(lengths)), key=lambda k: lengths[k])
+    sizes = np.array([lengths[k] for k in free])
+    chosen = [0] * len(needs)
+    for place in sorted(range(len(needs)), key=lambda k: -needs[k]):
+        at = int(np.searchsorted(sizes, needs[place] - NEAR))
+        if at == len(sizes):
+            raise ValueError("no strip reaches over a place")
+        chosen[place] = free.pop(at)
+        sizes = np.delete(sizes, at)
+    return chosen
