@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from plylane.plan.heat_case import HeatCase
 from plylane.plan.plan import CordPlan
 from plylane.plan.strips import Schedule
-from plylane.plan_errors import PlanError
+from plylane.plan_errors import PlanError, first_wrong
 from plylane.plan_file import AdhesiveTable, HeadTable, Speed, StackTable, heat_case
 
 
@@ -102,7 +102,7 @@ def heat_of(cord: Mapping[str, Any]) -> KeptHeat | None:
         heat = _Heat.model_validate(cord["heat"])
         return KeptHeat(heat_case(heat.stack, heat.adhesive, heat.head), heat.between_mm_s)
     except ValidationError as error:
-        raise PlanError(f"plan.cord.heat.{_first(error)}") from error
+        raise PlanError(f"plan.cord.heat.{first_wrong(error)}") from error
 
 
 def lanes_of(cord: Mapping[str, Any], lanes: int) -> LaneBars:
@@ -113,7 +113,7 @@ def lanes_of(cord: Mapping[str, Any], lanes: int) -> LaneBars:
     try:
         told = _Lanes.model_validate(cord)
     except ValidationError as error:
-        raise PlanError(f"plan.cord.{_first(error)}") from error
+        raise PlanError(f"plan.cord.{first_wrong(error)}") from error
     rows = []
     for lane in range(1, lanes + 1):
         ends = sorted(joint.cord_mm for joint in told.joints if joint.lane == lane)
@@ -128,8 +128,3 @@ def _bars(ends_mm: list[float], names: list[str]) -> list[Bar]:
         Bar(names[k] if k < len(names) else "", starts[k], end, k == last)
         for k, end in enumerate(ends_mm)
     ]
-
-
-def _first(error: ValidationError) -> str:
-    first = error.errors(include_url=False)[0]
-    return f"{'.'.join(str(part) for part in first['loc'])}: {first['msg']}"

@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from plylane.head.registers import EventCode, State
 from plylane.plan.departures import AgainstPlan, Departure, PlannedRun, columns_needed
-from plylane.plan_errors import PlanError
+from plylane.plan_errors import PlanError, first_wrong
 from plylane.run_setup import RunSetup, SetupError
 from plylane.runlog import Entry, Run, RunError
 
@@ -97,7 +97,7 @@ def kept_plan(setup: RunSetup, text: str, where: str) -> dict[str, Any]:
             _CordPlan.model_validate(cord)
         except ValidationError as error:
             remedy = "write the file anew with plylane plan"
-            raise SetupError(f"{where}: plan.{_first(error)}; {remedy}") from error
+            raise SetupError(f"{where}: plan.{first_wrong(error)}; {remedy}") from error
         kept["cord"] = cord
     return kept
 
@@ -151,7 +151,7 @@ def against_plan(run: Run, laid: LaidCord | None = None) -> PlannedRun:
     try:
         plan = plan_of(run.info.plan.get("cord"), zones=run.info.zones, lanes=run.info.lanes)
     except ValidationError as error:
-        place = f"plan.cord.{_first(error)}"
+        place = f"plan.cord.{first_wrong(error)}"
         raise RunError(run.folder / "run.toml", place, "correct this line") from error
     against = AgainstPlan(plan)
     for part in run.chunks(columns_needed(run.info.lanes, len(plan["setpoints_degC"]))):
@@ -215,8 +215,3 @@ def _began_after(run: Run, time_s: float) -> bool:
     code, argument, at_s = (run.events[name].to_numpy() for name in ("code", "argument", "time_s"))
     begun = (code == EventCode.STATE_ENTERED) & (argument == State.EXECUTE)
     return bool((begun & (at_s > time_s)).any())
-
-
-def _first(error: ValidationError) -> str:
-    first = error.errors(include_url=False)[0]
-    return f"{'.'.join(str(part) for part in first['loc'])}: {first['msg']}"
