@@ -18,7 +18,8 @@ from plylane.plan.placing import Said, ask
 from plylane.plan.schedule import USUAL, Effort, schedule
 from plylane.plan.strips import Schedule, ScheduleError, StaggerRule, Strip
 
-SEARCH, SOLVER = Effort(questions=()), Effort(widths=(), questions=((None, 2.0),))
+SEARCH = Effort(questions=())
+SOLVER = Effort(proofs=(), widths=(), questions=((None, 2.0),))
 RULE = StaggerRule(joints_mm=100.0, ends_mm=50.0, shortest_mm=150.0)
 
 
@@ -280,7 +281,7 @@ def test_what_is_lacking_is_proved(lengths, lanes, end, rule, words) -> None:
     assert words in str(found.value)
 
 
-NOTHING_BUT_RULES = Effort(widths=(), questions=())
+NOTHING_BUT_RULES = Effort(proofs=(), widths=(), questions=())
 
 TIGHT = strips_of([1500.0] * 20 + [1200.0] * 8), straight(4, 9500.0), StaggerRule(270.0)
 """Every lane takes seven strips, so all are taken, and the four have 1.6 m to spare together. That

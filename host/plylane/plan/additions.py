@@ -8,7 +8,7 @@ from math import ceil, floor
 
 from plylane.feed.lane_map import LaneMap
 from plylane.plan.covering import fewest_joints, prove_lacking
-from plylane.plan.search import ruled_out
+from plylane.plan.search import Task, Verdict, prove_none
 from plylane.plan.strips import (
     GRID_MM,
     Addition,
@@ -19,8 +19,10 @@ from plylane.plan.strips import (
 )
 
 HALVINGS = 10
-ENDS_LIMIT = 2000
-"""Orders of joints gone through from either end for a proof."""
+PROOFS = (3, 6)
+"""Kinds that strips are lumped into for a proof."""
+LIMIT = 1000
+"""Fronts that it may have."""
 WIDER = (0.9, 0.8, 0.7)
 """Shares of the stagger asked for that are tried after halving."""
 MOST_MORE = 4
@@ -170,14 +172,18 @@ def _less_stagger(
 
 
 def _may_be(strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: StaggerRule) -> bool:
-    """Whether neither counting nor what both ends lose rules it out."""
+    """Whether neither counting nor a search of strips taken as longer rules it out."""
     try:
         prove_lacking(strips, lanes, rule)
     except ScheduleError:
         return False
-    joints = fewest_joints(strips, lanes, rule)
     lengths = [strip.length_mm for strip in strips]
-    return not ruled_out(lengths, lanes, rule, joints, ENDS_LIMIT)
+    task = Task(lengths, lanes, rule, fewest_joints(strips, lanes, rule))
+    for kinds in PROOFS:
+        verdict = prove_none(task, kinds=kinds, parts=1, limit=LIMIT)
+        if verdict is not Verdict.MAYBE:
+            return verdict is not Verdict.NONE
+    return True
 
 
 def _named(what: str, proof: str, shown: Schedule) -> Addition:

@@ -9,7 +9,7 @@ a few kinds are answered far sooner than every strip by itself.
 
 CP-SAT of OR-Tools works in whole numbers (hundredths of a millimetre here). On bends the extra
 length of a lane is a line in the cord's length, piece by piece. What is rounded is rounded so that
-a proof holds; a schedule is worked out anew from its order (`Ordering.placed`).
+a proof holds; a schedule is worked out anew from its order (`orders.placed`).
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ import numpy as np
 
 from plylane.feed.lane_map import LaneMap
 from plylane.plan.covering import fewest_by_lane, fewest_strips, need_tenths
-from plylane.plan.orders import Ordering
+from plylane.plan.orders import placed
 from plylane.plan.strips import GRID_MM, Joints, StaggerRule, Strip
 
 UNIT = 100  # a millimetre
@@ -33,7 +33,7 @@ LINE_MM = 0.01  # how far a lane's extra length may lie off its line
 OFF = 2 * ceil(LINE_MM * UNIT + 2)  # at most, a strip's two ends
 SLOPE = 1000  # a line's slope is a whole number of thousandths
 SEED = 1
-WORKERS = 8  # as many as make all its kinds of search take part, on however many cores
+SPENT = 0.9  # of its work, at least, when a solver has not ended early
 
 
 class Said(Enum):
@@ -82,13 +82,13 @@ def ask(
     kinds: int | None,
     bound_mm: float,
     below_mm: float,
-    effort: float | None,
+    effort: float,
 ) -> Answer:
     """Look for a schedule that takes `bound_mm` or more and less than `below_mm`.
 
     With `kinds` strips are lumped into so many: no joints come back then, only what is proved.
     `effort` is the solver's own measure of work (one takes some two seconds of a core), the same
-    on every computer; None for as much as it takes, by several searches that help each other.
+    on every computer. Raises KeyboardInterrupt where Ctrl-C ended the solver before that.
     """
     from ortools.sat.python import cp_model
 
@@ -96,13 +96,12 @@ def ask(
     model.cost_between(bound_mm, below_mm)
     solver = cp_model.CpSolver()
     solver.parameters.random_seed = SEED
-    if effort is None:
-        solver.parameters.num_workers = WORKERS
-    else:
-        solver.parameters.num_workers = 1
-        solver.parameters.max_deterministic_time = effort
-        solver.parameters.use_strong_propagation_in_disjunctive = True  # often what decides
+    solver.parameters.num_workers = 1
+    solver.parameters.max_deterministic_time = effort
+    solver.parameters.use_strong_propagation_in_disjunctive = True  # often what decides
     status = solver.solve(model.model)
+    if status == cp_model.UNKNOWN and solver.response_proto.deterministic_time < SPENT * effort:
+        raise KeyboardInterrupt  # the solver takes the signal and says nothing of it
     if status == cp_model.INFEASIBLE:
         return Answer(Said.NONE, below_mm)
     least = solver.best_objective_bound if np.isfinite(below_mm) else 0.0
@@ -295,7 +294,7 @@ class _Model:
             ]
         order = [(lane, strip_mm) for _, lane, strip_mm in sorted(found)]
         lengths = [kind.reach / UNIT for kind in self.kinds for _ in kind.costs]
-        return Ordering(lengths, self.lanes, self.rule).placed(order)
+        return placed(order, lengths, self.lanes, self.rule)
 
 
 def _lumped(lengths: Sequence[int], most: int | None) -> list[_Kind]:

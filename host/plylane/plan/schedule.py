@@ -9,6 +9,7 @@ the end of the cord. The aim is the least total length of strips taken.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -20,8 +21,9 @@ from plylane.plan.balance import balanced
 from plylane.plan.construct import Prefer, construct
 from plylane.plan.covering import fewest_joints, least_total_mm, prove_lacking
 from plylane.plan.even_grid import on_grid
+from plylane.plan.orders import Place, needs, total_mm
 from plylane.plan.placing import ask
-from plylane.plan.search import Found, search
+from plylane.plan.search import ENDS_LIMIT, Found, Task, Verdict, prove_none, search
 from plylane.plan.strips import (
     GRID_MM,
     Addition,
@@ -36,26 +38,32 @@ from plylane.plan.strips import (
 )
 
 SEED, MOST_SHAKES, SHAKEN_STRIPS = 1, 40, 900
-ADDITION_SHAKES, ADDITION_WIDTH = 6, 100
+ADDITION_SHAKES, ADDITION_WIDTH, ADDITION_LIMIT = 6, 100, 2000
 FEW_JOINTS, MIDDLING_JOINTS, MANY_JOINTS = 8, 40, 150
 """The search finds the least of few; the solver gets somewhere to middling, the search to many."""
-ROUNDS, ROUNDS_A_JOINT = 60, 2
+EVERYTHING = 10**6
+"""Fronts that the search of few joints may have."""
 GRID_FROM = 1.01
 """So much more strip than the bound is why joints on a grid are tried as well."""
+FURTHER = ((3, 5_000), (6, 20_000), (8, 30_000), (10, 30_000), (14, 30_000), (None, 30_000))
+"""Kinds and fronts of the first proofs until it is decided."""
+MORE_A_TURN = 3
+"""How much more work each turn is than the one before, of those until it is decided."""
 
 
 @dataclass(frozen=True)
 class Effort:
     """How far a schedule is looked for, in work and not in time: the same plan on every computer.
 
-    `widths`: orders of joints gone on with side by side, one search after the other, where setting
-    strips by rules finds none; fewer of more joints than middling, and one search only.
-    `questions` to the solver: kinds that strips are lumped into (None for each by itself), and its
-    own measure of work. `to_the_end`: whether the solver goes on until there is a schedule or a
-    proof of none, which may take hours, and is not the same on every computer.
+    Where setting strips by rules finds none: `proofs` tried that there is none, kinds that strips
+    are lumped into and most fronts of each; `widths` of the searches for one. Fewer fronts of more
+    joints than middling. `questions` to the solver: kinds that strips are lumped into (None for
+    each by itself), and its own measure of work. `to_the_end`: whether all that is done again with
+    more and more work until there is a schedule or a proof of none, which may take hours.
     """
 
-    widths: Sequence[int] = (1000, 3000)
+    proofs: Sequence[tuple[int | None, int]] = ((3, 5_000), (6, 20_000), (8, 30_000))
+    widths: Sequence[int] = (300, 1000, 3000)
     questions: Sequence[tuple[int | None, float]] = (
         (1, 0.5),
         (4, 1.0),
@@ -65,12 +73,11 @@ class Effort:
     )
     to_the_end: bool = False
 
-    def dives(self, joints: int) -> list[tuple[int, int]]:
-        """Width and rounds of each search."""
-        rounds = max(ROUNDS, ROUNDS_A_JOINT * joints)
-        if joints <= MIDDLING_JOINTS:
-            return [(width, rounds) for width in self.widths]
-        return [(width * MIDDLING_JOINTS // joints, rounds) for width in self.widths[:1]]
+    def scaled(self, joints: int) -> Effort:
+        """For so many joints."""
+        share = min(1.0, MIDDLING_JOINTS / max(1, joints))
+        proofs = [(kinds, int(limit * share)) for kinds, limit in self.proofs]
+        return replace(self, proofs=proofs, widths=[int(width * share) for width in self.widths])
 
 
 USUAL, UNTIL_DECIDED = Effort(), Effort(to_the_end=True)
@@ -114,20 +121,51 @@ def _searched(
     bound = least_total_mm(strips, lanes, rule)
     lengths = [strip.length_mm for strip in strips]
     found = Found(*_constructed(lengths, lanes, rule, bound, MOST_SHAKES), bound)
-    joints = fewest_joints(strips, lanes, rule)
-    if not found.settled and joints <= MANY_JOINTS:
-        dives = effort.dives(joints) if found.joints is None or joints <= FEW_JOINTS else ()
-        found = search(lengths, lanes, rule, found, fewest=joints, dives=dives)
+    task = Task(lengths, lanes, rule, fewest_joints(strips, lanes, rule))
+    effort = effort.scaled(task.fewest)
+    if task.fewest <= FEW_JOINTS and not found.settled:
+        found = search(task, found, [EVERYTHING])
+    elif task.fewest <= MANY_JOINTS and not found.settled:
+        found = _decided(task, found, effort)
     found = _gridded(lengths, lanes, rule, found)
-    if joints > MIDDLING_JOINTS:
-        return found
-    for kinds, work in effort.questions:
-        if not found.settled:
-            found = _asked(strips, lanes, rule, found, kinds, work)
-    if effort.to_the_end and found.joints is None and not found.settled:
-        found = _asked(strips, lanes, rule, found, None, None)
-        if not found.settled:
-            found = _asked(strips, lanes, rule, found, *effort.questions[-1])
+    if task.fewest <= MIDDLING_JOINTS:
+        for kinds, work in effort.questions:
+            if not found.settled:
+                found = _asked(strips, lanes, rule, found, kinds, work)
+    if effort.to_the_end:
+        with suppress(KeyboardInterrupt):
+            found = _to_the_end(strips, task, found)
+    return found
+
+
+def _decided(task: Task, found: Found, effort: Effort) -> Found:
+    """Whether there are joints at all, by proofs and by search."""
+    if found.joints is None and _proved_none(task, effort.proofs, 1):
+        return replace(found, bound_mm=found.total_mm)
+    return search(task, found, effort.widths)
+
+
+def _proved_none(task: Task, proofs: Sequence[tuple[int | None, int]], parts: int) -> bool:
+    """The kinds more and more, as long as fronts are not too many."""
+    for kinds, limit in proofs:
+        verdict = prove_none(task, kinds=kinds, parts=parts, limit=limit)
+        if verdict is not Verdict.MAYBE:
+            return verdict is Verdict.NONE
+    return False
+
+
+def _to_the_end(strips: Sequence[Strip], task: Task, found: Found) -> Found:
+    """Proofs, searches and questions with more and more work, until there are joints or none."""
+    work = 1
+    while found.joints is None and not found.settled:
+        work *= MORE_A_TURN
+        for parts in range(1, len(task.lanes) + 1):
+            proofs = [(kinds, work * limit) for kinds, limit in FURTHER]
+            if _proved_none(task, proofs, parts):
+                return replace(found, bound_mm=found.total_mm)
+        found = search(task, found, [work * USUAL.widths[-1]], work * ENDS_LIMIT)
+        if not found.settled and found.joints is None and task.fewest <= MIDDLING_JOINTS:
+            found = _asked(strips, task.lanes, task.rule, found, None, work)
     return found
 
 
@@ -138,7 +176,7 @@ def _gridded(
     if so_far.total_mm <= GRID_FROM * so_far.bound_mm:  # both infinite: none can be
         return so_far
     joints = on_grid(lengths, lanes, rule)
-    total = float("inf") if joints is None else _total(lengths, lanes, joints)
+    total = float("inf") if joints is None else total_mm(lengths, lanes, joints)
     return replace(so_far, joints=joints, total_mm=total) if total < so_far.total_mm else so_far
 
 
@@ -148,7 +186,7 @@ def _asked(
     rule: StaggerRule,
     so_far: Found,
     kinds: int | None,
-    effort: float | None,
+    effort: float,
 ) -> Found:
     """What the solver adds: a better bound, or better joints."""
     answer = ask(
@@ -163,7 +201,7 @@ def _asked(
     bound = max(so_far.bound_mm, min(answer.bound_mm, so_far.total_mm))
     if answer.joints is not None:
         try:
-            total = _total([strip.length_mm for strip in strips], lanes, answer.joints)
+            total = total_mm([strip.length_mm for strip in strips], lanes, answer.joints)
         except ValueError:  # by less than the solver's rounding too long
             total = float("inf")
         if total < so_far.total_mm:
@@ -178,13 +216,9 @@ def _attempt(
     at_hand = rounded_down(strips)
     lengths = [strip.length_mm for strip in at_hand]
     joints, total = _constructed(lengths, lanes, rule, float("inf"), ADDITION_SHAKES)
-    number = fewest_joints(at_hand, lanes, rule)
-    if joints is None and number <= MIDDLING_JOINTS:
-        none = Found(None, total, 0.0)
-        dives = [(ADDITION_WIDTH, ROUNDS)]
-        joints = search(
-            lengths, lanes, rule, none, fewest=number, dives=dives, limit=ADDITION_WIDTH
-        ).joints
+    task = Task(lengths, lanes, rule, fewest_joints(at_hand, lanes, rule))
+    if joints is None and task.fewest <= MIDDLING_JOINTS:
+        joints = search(task, Found(None, total, 0.0), [ADDITION_WIDTH], ADDITION_LIMIT).joints
     joints = on_grid(lengths, lanes, rule) if joints is None else joints
     needed = sum(lane.length_mm for lane in lanes)
     return None if joints is None else _assigned(at_hand, lanes, joints, needed, even=False)
@@ -209,7 +243,7 @@ def _constructed(
     least = float("inf")
     for prefer, shake in _ways(len(lengths), shakes):
         joints = construct(lengths, lanes, rule, prefer, shake)
-        total = float("inf") if joints is None else _total(lengths, lanes, joints)
+        total = float("inf") if joints is None else total_mm(lengths, lanes, joints)
         if total < least - GRID_MM / 2:
             best, least = joints, total
         if least <= bound_mm + GRID_MM / 2:
@@ -226,24 +260,6 @@ def _ways(strips: int, shakes: int) -> Iterator[tuple[Prefer, np.random.Generato
             yield prefer, shake
 
 
-def _needs(lanes: Sequence[LaneMap], joints: Joints) -> list[tuple[int, float, float, float]]:
-    """Every place: lane, start and end on the cord, length of strip it takes."""
-    places = []
-    for number, (lane, at) in enumerate(zip(lanes, joints, strict=True)):
-        bounds = [0.0, *at, lane.cord_end_mm]
-        laid = lane.to_lane(bounds)
-        places += [
-            (number, bounds[k], bounds[k + 1], float(laid[k + 1] - laid[k]))
-            for k in range(len(bounds) - 1)
-        ]
-    return places
-
-
-def _total(lengths: Sequence[float], lanes: Sequence[LaneMap], joints: Joints) -> float:
-    needs = [need for *_, need in _needs(lanes, joints)]
-    return sum(lengths[k] for k in shortest_that_reach(lengths, needs))
-
-
 def _assigned(
     strips: list[Strip],
     lanes: Sequence[LaneMap],
@@ -253,7 +269,7 @@ def _assigned(
     even: bool = True,
 ) -> Schedule:
     """The schedule of these joints, its strips swapped for an `even` stack where they can be."""
-    places = _needs(lanes, joints)
+    places = needs(lanes, joints)
     chosen = shortest_that_reach([s.length_mm for s in strips], [need for *_, need in places])
     taken = [strips[k] for k in chosen]
     taken = _evened(taken, places) if even else taken  # takes long for what is only an offer
@@ -265,7 +281,7 @@ def _assigned(
     return Schedule(tuple(tuple(row) for row in rows), needed, bound_mm)
 
 
-def _evened(taken: list[Strip], places: Sequence[tuple[int, float, float, float]]) -> list[Strip]:
+def _evened(taken: list[Strip], places: Sequence[Place]) -> list[Strip]:
     """The strips swapped for an even stack, where every thickness is known."""
     thick = [strip.thickness_mm for strip in taken]
     if any(one is None for one in thick) or len(set(thick)) == 1:
@@ -285,8 +301,7 @@ def _none_found(
         if proven
         else "none was found, which does not prove that there is none"
     )
-    joints = fewest_joints(strips, lanes, rule)
-    more = "" if proven or joints > MIDDLING_JOINTS else f"; {GO_ON}"
+    more = "" if proven else f"; {GO_ON}"
     return ScheduleError(
         f"no schedule of {len(strips)} strips in {len(lanes)} lanes keeps joints "
         f"{rule.joints_mm:g} mm apart: {tried}; the strips have {spare:.1f} mm to spare{more}",

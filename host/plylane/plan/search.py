@@ -1,25 +1,37 @@
-"""The search of the orders of joints: by batches, the least lossy first, and back to the others.
+"""The search from joint to joint, many fronts at once: for joints, for bounds, for proofs of none.
 
-With few rounds it is a beam search: from level to level a fixed number of orders that have lost
-least. With as many as it asks for it has been everywhere that the strip to spare leads to, and
-what it has not found is not there.
+Level by level, each a joint further. A search that left nothing out has been everywhere that the
+strip to spare leads to, and what it has not found is not there. One that goes on with no more than
+so many fronts, those that have lost least, finds most of what is there.
+
+Proofs take strips as if they were longer, so that they are of few kinds, and lanes that differ by a
+bend as one. Far fewer fronts differ then. What cannot be done so cannot be done.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from enum import Enum
 
 import numpy as np
 
 from plylane.feed.lane_map import LaneMap
-from plylane.plan.orders import Ordering, Orders, Steps
+from plylane.plan.fronts import Advance, Fronts, kinds_of
+from plylane.plan.orders import placed, total_mm
+from plylane.plan.reach import Reach
 from plylane.plan.strips import GRID_MM, Floats, Joints, StaggerRule
 
 ENDS_LIMIT = 20_000
-"""Orders of so many joints that are gone through from an end."""
+"""Steps of so many are gone through from an end."""
 TRIED = 3
-"""Orders worked out for each that is gone on with at once."""
+"""Steps worked out for each front that is gone on with, where not all are."""
+STEPS_A_FRONT = 40
+"""Steps worked out for each front that a proof may have."""
+ALIKE_MM = 5.0
+"""Fronts whose lanes have come as far but for that are taken as alike where not all are kept."""
+LAID = 20
+"""Orders laid, of those found with as many joints."""
 
 
 @dataclass(frozen=True)
@@ -39,103 +51,146 @@ class Found:
         return self.total_mm <= self.bound_mm + GRID_MM / 2
 
 
-def search(
-    lengths_mm: Sequence[float],
-    lanes: Sequence[LaneMap],
-    rule: StaggerRule,
-    so_far: Found,
-    *,
-    fewest: int,
-    dives: Sequence[tuple[int, int]],
-    limit: int = ENDS_LIMIT,
-) -> Found:
-    """Better joints than those so far, or a better bound; every schedule has `fewest` joints.
+@dataclass(frozen=True)
+class Task:
+    """Strips, lanes and rule; every schedule has `fewest` joints at least."""
 
-    `dives`: width and rounds of one search after the other, until one finds joints. `limit`: so
-    many orders are gone through from an end.
+    lengths_mm: Sequence[float]
+    lanes: Sequence[LaneMap]
+    rule: StaggerRule
+    fewest: int
+
+    def advance(self, kinds: int | None, parts: int | None, *, backwards: bool = False) -> Advance:
+        """Strips in so many kinds, lanes in so many parts; None for each as it is."""
+        sizes, counts = kinds_of(self.lengths_mm, kinds)
+        lanes = [lane.backwards() for lane in self.lanes] if backwards else self.lanes
+        reach = Reach(lanes, sizes, parts=parts)
+        return Advance(reach, counts, self.rule, backwards=backwards)
+
+    @property
+    def alike(self) -> bool:
+        """Whether the lanes are."""
+        return all(lane.same_as(self.lanes[0]) for lane in self.lanes)
+
+
+def search(task: Task, so_far: Found, widths: Sequence[int], limit: int = ENDS_LIMIT) -> Found:
+    """Better joints than those so far, or a better bound.
+
+    `widths`: fronts gone on with, one search after the other. `limit`: so many steps are gone
+    through from an end.
     """
-    ordering = Ordering(lengths_mm, lanes, rule)
-    below = min(so_far.total_mm, float(sum(lengths_mm)) + GRID_MM)
-    most = below - GRID_MM / 2 - ordering.needed_mm
-    ends = from_both_ends(lengths_mm, lanes, rule, fewest, most, limit)
+    advance = task.advance(None, None)
+    needed = advance.reach.needed_mm
+    below = min(so_far.total_mm, advance.strips_mm + GRID_MM)
+    most = below - GRID_MM / 2 - needed
+    ends = from_both_ends(task, most, limit=limit)
     if ends.lost_mm >= most:
         return replace(so_far, bound_mm=so_far.total_mm)
-    so_far = replace(so_far, bound_mm=max(so_far.bound_mm, ordering.needed_mm + ends.lost_mm))
-    for width, rounds in dives:
-        went = Search(ordering, below, ends.to_come_mm, width)
-        went.run(rounds)
+    so_far = replace(so_far, bound_mm=max(so_far.bound_mm, needed + ends.lost_mm))
+    for width in widths:
+        went = Search(task, advance, below, ends.to_come_mm, width)
+        went.run()
         if went.joints is not None:
-            so_far = replace(so_far, joints=went.joints, total_mm=went.total_mm)
+            below = went.total_mm
+            so_far = replace(so_far, joints=went.joints, total_mm=below)
         if went.finished:
             return replace(so_far, bound_mm=so_far.total_mm)
-        if went.joints is not None:
+        if so_far.settled:
             break
     return so_far
 
 
 @dataclass
-class _Node:
-    """Orders that are gone on with, and how many of their next joints have been."""
-
-    orders: Orders
-    done: int = 0
-
-
-@dataclass
 class Search:
-    """Depth first, `width` orders at once, for totals below `total_mm`.
+    """No more than `width` fronts at once, for totals below `total_mm`.
 
     `to_come_mm[k]`: what is lost at least behind the first k joints. `finished` where it has been
     everywhere.
     """
 
-    ordering: Ordering
+    task: Task
+    advance: Advance
     total_mm: float
     to_come_mm: Floats
     width: int
     joints: Joints | None = None
-    finished: bool = False
+    finished: bool = True
 
-    def run(self, rounds: int) -> None:
-        """In at most so many batches."""
-        start = self.ordering.none()
-        self._end(start)
-        stack = [_Node(start)]
-        while stack and rounds > 0:
-            node = stack[-1]
-            steps = self._next(node)
-            if not len(steps):
-                stack.pop()
-                continue
-            rounds -= 1
-            longer = self.ordering.go(node.orders, steps, self._most_mm(node.orders.joints + 1))
-            self._end(longer)
-            for part in (slice(self.width, None), slice(self.width)):  # the better ones first
-                if len(some := longer.of(part)):
-                    stack.append(_Node(some))
-        self.finished = not stack and not self.ordering.unsettled
+    def run(self) -> None:
+        """From the start of the cord to where nothing follows."""
+        fronts = self.advance.start()
+        while len(fronts):
+            self._end(fronts)
+            fronts = self._next(fronts)
+
+    def _next(self, fronts: Fronts) -> Fronts:
+        steps, most = self.advance.steps(fronts), TRIED * self.width
+        if len(steps) > most:
+            self.finished = False
+            steps = steps.of(np.argpartition(steps.lost_mm, most)[:most])
+        longer = self.advance.go(fronts, steps, self._most_mm(fronts.joints + 1))
+        if len(longer) > self.width:
+            self.finished = False
+            longer = self.advance.unlike(longer, ALIKE_MM)
+            longer = longer.of(np.argsort(longer.lost_mm, kind="stable")[: self.width])
+        return longer
 
     def _most_mm(self, joints: int) -> float:
         """What the first joints may lose."""
         to_come = float(self.to_come_mm[joints]) if joints < len(self.to_come_mm) else 0.0
-        return self.total_mm - GRID_MM / 2 - self.ordering.needed_mm - to_come
+        return self.total_mm - GRID_MM / 2 - self.advance.reach.needed_mm - to_come
 
-    def _next(self, node: _Node) -> Steps:
-        """The next batch; worked out anew each time, since keeping them all takes much memory."""
-        steps = self.ordering.steps(node.orders, self._most_mm(node.orders.joints + 1))
-        batch = slice(node.done, node.done + TRIED * self.width)
-        node.done = batch.stop
-        return steps.of(np.argsort(steps.lost_mm, kind="stable")[batch])
+    def _end(self, fronts: Fronts) -> None:
+        """Lay the least of those that strips left over can end; pushed back they may not do."""
+        ended = fronts.of(self.advance.may_end(fronts))
+        totals = self.advance.total_mm(ended)
+        for row in np.argsort(totals, kind="stable")[:LAID]:
+            if totals[row] >= self.total_mm - GRID_MM / 2:
+                return
+            strips = self.advance.kinds[ended.kinds[row]]
+            order = [(int(k), float(mm)) for k, mm in zip(ended.lanes[row], strips, strict=True)]
+            task = self.task
+            joints = placed(order, task.lengths_mm, task.lanes, task.rule)
+            if joints is None:
+                self.finished = False
+                continue
+            self.total_mm = total_mm(task.lengths_mm, task.lanes, joints)
+            self.joints = joints
 
-    def _end(self, orders: Orders) -> None:
-        ended = self.ordering.ended(orders)
-        if not len(ended):
-            return
-        totals = self.ordering.total_mm(ended)
-        best = int(np.argmin(totals))
-        if totals[best] < self.total_mm - GRID_MM / 2:
-            self.total_mm = float(totals[best])
-            self.joints = self.ordering.joints_of(ended, best)
+
+# ------------------------------------------------------------------------------------------- proofs
+
+
+class Verdict(Enum):
+    """What came of trying to prove that there is no schedule."""
+
+    NONE = "none"
+    MAYBE = "maybe"  # with strips longer and lanes as one there is
+    OPEN = "open"  # too many fronts
+
+
+def prove_none(task: Task, *, kinds: int | None, parts: int, limit: int) -> Verdict:
+    """Whether there is none even of strips in so many kinds and lanes in so many parts.
+
+    No more than `limit` fronts at once, and as many steps from either end.
+    """
+    parted = None if task.alike or parts >= len(task.lanes) else parts
+    advance = task.advance(kinds, parted)
+    most = advance.strips_mm + GRID_MM / 2 - advance.reach.needed_mm
+    ends = from_both_ends(task, most, kinds=kinds, parts=parted, limit=min(limit, ENDS_LIMIT))
+    if ends.lost_mm >= most:
+        return Verdict.NONE
+    fronts = advance.start()
+    while len(fronts):
+        if advance.may_end(fronts).any():
+            return Verdict.MAYBE
+        steps = advance.steps(fronts)
+        if len(fronts) > limit or len(steps) > STEPS_A_FRONT * limit:
+            return Verdict.OPEN
+        joints = fronts.joints + 1
+        to_come = float(ends.to_come_mm[joints]) if joints < len(ends.to_come_mm) else 0.0
+        fronts = advance.go(fronts, steps, most - to_come)
+    return Verdict.NONE
 
 
 @dataclass(frozen=True)
@@ -161,54 +216,38 @@ class Ends:
 
 
 def from_both_ends(
-    lengths_mm: Sequence[float],
-    lanes: Sequence[LaneMap],
-    rule: StaggerRule,
-    joints: int,
+    task: Task,
     most_mm: float,
+    *,
+    kinds: int | None = None,
+    parts: int | None = None,
     limit: int = ENDS_LIMIT,
 ) -> Ends:
-    """Of schedules that lose less than `most_mm` and have at least so many joints.
+    """Of schedules that lose less than `most_mm`.
 
-    Where there is one, one of its ends loses no more than half of that. So every order that
-    loses no more is gone through from either end, as long as there are no more than `limit`. Where
+    Where there is one, one of its ends loses no more than half of that. So everything that loses no
+    more is gone through from either end, as long as there are no more than `limit` steps. Where
     `lost_mm` comes to `most_mm` there is no such schedule.
     """
-    back = [lane.backwards() for lane in lanes]
     first, last = (
-        _least_losses(ordering, most_mm / 2, joints, limit)
-        for ordering in (
-            Ordering(lengths_mm, lanes, rule),
-            Ordering(lengths_mm, back, rule, backwards=True),
-        )
+        _least_losses(task.advance(kinds, parts, backwards=back), most_mm / 2, task.fewest, limit)
+        for back in (False, True)
     )
     return Ends(first, last)
 
 
-def ruled_out(
-    lengths_mm: Sequence[float],
-    lanes: Sequence[LaneMap],
-    rule: StaggerRule,
-    fewest: int,
-    limit: int,
-) -> bool:
-    """Whether both ends together lose more than there is, `limit` orders gone through at most."""
-    most = float(sum(lengths_mm)) + GRID_MM / 2 - sum(lane.length_mm for lane in lanes)
-    return from_both_ends(lengths_mm, lanes, rule, fewest, most, limit).lost_mm >= most
-
-
-def _least_losses(ordering: Ordering, most_mm: float, joints: int, limit: int) -> Floats:
-    """Level by level; `most_mm` from where nothing is left on, and no more where too much is."""
+def _least_losses(advance: Advance, half_mm: float, joints: int, limit: int) -> Floats:
+    """Level by level; the half from where nothing is left on, and no more where too much is."""
     least = np.zeros(joints + 1)
-    orders = ordering.none()
+    fronts = advance.start()
     for level in range(1, joints + 1):
-        steps = ordering.steps(orders, most_mm)
+        steps = advance.steps(fronts)
         if len(steps) > limit:
             least[level:] = least[level - 1]
             break
-        orders = ordering.go(orders, steps, most_mm)
-        if not len(orders):
-            least[level:] = most_mm
+        fronts = advance.go(fronts, steps, half_mm)
+        if not len(fronts):
+            least[level:] = half_mm
             break
-        least[level] = max(least[level - 1], float(orders.lost_mm.min()))
+        least[level] = max(least[level - 1], float(fronts.lost_mm.min()))
     return least
