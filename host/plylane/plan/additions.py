@@ -8,7 +8,7 @@ from math import ceil, floor
 
 from plylane.feed.lane_map import LaneMap
 from plylane.plan.covering import fewest_joints, prove_lacking
-from plylane.plan.search import Task, Verdict, prove_none
+from plylane.plan.search import Proofs, Task
 from plylane.plan.strips import (
     GRID_MM,
     Addition,
@@ -19,10 +19,8 @@ from plylane.plan.strips import (
 )
 
 HALVINGS = 10
-PROOFS = (3, 6)
-"""Kinds that strips are lumped into for a proof."""
-LIMIT = 1000
-"""Fronts that it may have."""
+PROOFS = ((3, 1000), (6, 1000))
+"""Kinds that strips are lumped into for a proof, and fronts that it may have."""
 WIDER = (0.9, 0.8, 0.7)
 """Shares of the stagger asked for that are tried after halving."""
 MOST_MORE = 4
@@ -179,11 +177,7 @@ def _may_be(strips: Sequence[Strip], lanes: Sequence[LaneMap], rule: StaggerRule
         return False
     lengths = [strip.length_mm for strip in strips]
     task = Task(lengths, lanes, rule, fewest_joints(strips, lanes, rule))
-    for kinds in PROOFS:
-        verdict = prove_none(task, kinds=kinds, parts=1, limit=LIMIT)
-        if verdict is not Verdict.MAYBE:
-            return verdict is not Verdict.NONE
-    return True
+    return not Proofs(task).tried(PROOFS, 1)
 
 
 def _named(what: str, proof: str, shown: Schedule) -> Addition:

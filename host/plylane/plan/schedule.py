@@ -23,7 +23,7 @@ from plylane.plan.covering import fewest_joints, least_total_mm, prove_lacking
 from plylane.plan.even_grid import on_grid
 from plylane.plan.orders import Place, needs, total_mm
 from plylane.plan.placing import ask
-from plylane.plan.search import ENDS_LIMIT, Found, Task, Verdict, prove_none, search
+from plylane.plan.search import ENDS_LIMIT, Found, Proofs, Task, search
 from plylane.plan.strips import (
     GRID_MM,
     Addition,
@@ -41,12 +41,12 @@ SEED, MOST_SHAKES, SHAKEN_STRIPS = 1, 40, 900
 ADDITION_SHAKES, ADDITION_WIDTH, ADDITION_LIMIT = 6, 100, 2000
 FEW_JOINTS, MIDDLING_JOINTS, MANY_JOINTS = 8, 40, 150
 """The search finds the least of few; the solver gets somewhere to middling, the search to many."""
+BETTER = 3
+"""So many searches for better joints than the rules lead to."""
 EVERYTHING = 10**6
 """Fronts that the search of few joints may have."""
 GRID_FROM = 1.01
 """So much more strip than the bound is why joints on a grid are tried as well."""
-FURTHER = ((3, 5_000), (6, 20_000), (8, 30_000), (10, 30_000), (14, 30_000), (None, 30_000))
-"""Kinds and fronts of the first proofs until it is decided."""
 MORE_A_TURN = 3
 """How much more work each turn is than the one before, of those until it is decided."""
 
@@ -62,8 +62,15 @@ class Effort:
     more and more work until there is a schedule or a proof of none, which may take hours.
     """
 
-    proofs: Sequence[tuple[int | None, int]] = ((3, 5_000), (6, 20_000), (8, 30_000))
-    widths: Sequence[int] = (300, 1000, 3000)
+    proofs: Sequence[tuple[int | None, int]] = (
+        (3, 5_000),
+        (6, 20_000),
+        (8, 30_000),
+        (11, 30_000),
+        (16, 30_000),
+        (None, 30_000),
+    )
+    widths: Sequence[int] = (300, 1000, 1000, 1000, 3000, 3000, 3000, 10_000)
     questions: Sequence[tuple[int | None, float]] = (
         (1, 0.5),
         (4, 1.0),
@@ -139,32 +146,27 @@ def _searched(
 
 
 def _decided(task: Task, found: Found, effort: Effort) -> Found:
-    """Whether there are joints at all, by proofs and by search."""
-    if found.joints is None and _proved_none(task, effort.proofs, 1):
+    """Whether there are joints at all, by proofs and by search; better ones where there are."""
+    if found.joints is not None:
+        return search(task, found, effort.widths[:BETTER])
+    if Proofs(task).tried(effort.proofs, 1):
         return replace(found, bound_mm=found.total_mm)
-    return search(task, found, effort.widths)
-
-
-def _proved_none(task: Task, proofs: Sequence[tuple[int | None, int]], parts: int) -> bool:
-    """The kinds more and more, as long as fronts are not too many."""
-    for kinds, limit in proofs:
-        verdict = prove_none(task, kinds=kinds, parts=parts, limit=limit)
-        if verdict is not Verdict.MAYBE:
-            return verdict is Verdict.NONE
-    return False
+    found = search(task, found, effort.widths)
+    return found if found.joints is None else search(task, found, effort.widths[:BETTER])
 
 
 def _to_the_end(strips: Sequence[Strip], task: Task, found: Found) -> Found:
     """Proofs, searches and questions with more and more work, until there are joints or none."""
-    work = 1
+    proofs, work = Proofs(task), 1
     while found.joints is None and not found.settled:
         work *= MORE_A_TURN
-        for parts in range(1, len(task.lanes) + 1):
-            proofs = [(kinds, work * limit) for kinds, limit in FURTHER]
-            if _proved_none(task, proofs, parts):
+        limits = [(kinds, work * limit) for kinds, limit in USUAL.proofs]
+        for parts in (1,) if task.alike else range(1, len(task.lanes) + 1):
+            if proofs.tried(limits, parts):
                 return replace(found, bound_mm=found.total_mm)
-        found = search(task, found, [work * USUAL.widths[-1]], work * ENDS_LIMIT)
-        if not found.settled and found.joints is None and task.fewest <= MIDDLING_JOINTS:
+        widths = [work * width for width in USUAL.widths]
+        found = search(task, found, widths, work * ENDS_LIMIT)
+        if found.joints is None and not found.settled and task.fewest <= MIDDLING_JOINTS:
             found = _asked(strips, task.lanes, task.rule, found, None, work)
     return found
 

@@ -2,7 +2,8 @@
 
 Level by level, each a joint further. A search that left nothing out has been everywhere that the
 strip to spare leads to, and what it has not found is not there. One that goes on with no more than
-so many fronts, those that have lost least, finds most of what is there.
+so many fronts, those that have lost least but for chance, finds most of what is there; several
+such find more, since what one passes over another may not.
 
 Proofs take strips as if they were longer, so that they are of few kinds, and lanes that differ by a
 bend as one. Far fewer fronts differ then. What cannot be done so cannot be done.
@@ -32,6 +33,8 @@ ALIKE_MM = 5.0
 """Fronts whose lanes have come as far but for that are taken as alike where not all are kept."""
 LAID = 20
 """Orders laid, of those found with as many joints."""
+CHANCE_MM = 100.0
+"""Scale of the exponential distribution of what is added to losses where fronts are left out."""
 
 
 @dataclass(frozen=True)
@@ -76,8 +79,9 @@ class Task:
 def search(task: Task, so_far: Found, widths: Sequence[int], limit: int = ENDS_LIMIT) -> Found:
     """Better joints than those so far, or a better bound.
 
-    `widths`: fronts gone on with, one search after the other. `limit`: so many steps are gone
-    through from an end.
+    `widths`: fronts gone on with, one search after the other, as chance has it with a fixed seed;
+    until there are joints where there were none, all where there were. `limit`: so many steps are
+    gone through from an end.
     """
     advance = task.advance(None, None)
     needed = advance.reach.needed_mm
@@ -87,15 +91,17 @@ def search(task: Task, so_far: Found, widths: Sequence[int], limit: int = ENDS_L
     if ends.lost_mm >= most:
         return replace(so_far, bound_mm=so_far.total_mm)
     so_far = replace(so_far, bound_mm=max(so_far.bound_mm, needed + ends.lost_mm))
-    for width in widths:
-        went = Search(task, advance, below, ends.to_come_mm, width)
+    for seed, width in enumerate(widths):
+        chance = np.random.default_rng(seed) if seed else None
+        went = Search(task, advance, below, ends.to_come_mm, width, chance)
         went.run()
+        first = so_far.joints is None
         if went.joints is not None:
             below = went.total_mm
             so_far = replace(so_far, joints=went.joints, total_mm=below)
         if went.finished:
             return replace(so_far, bound_mm=so_far.total_mm)
-        if so_far.settled:
+        if so_far.settled or (first and so_far.joints is not None):
             break
     return so_far
 
@@ -104,8 +110,8 @@ def search(task: Task, so_far: Found, widths: Sequence[int], limit: int = ENDS_L
 class Search:
     """No more than `width` fronts at once, for totals below `total_mm`.
 
-    `to_come_mm[k]`: what is lost at least behind the first k joints. `finished` where it has been
-    everywhere.
+    `to_come_mm[k]`: what is lost at least behind the first k joints. `chance` has a say in which
+    fronts are left out. `finished` where it has been everywhere.
     """
 
     task: Task
@@ -113,6 +119,7 @@ class Search:
     total_mm: float
     to_come_mm: Floats
     width: int
+    chance: np.random.Generator | None = None
     joints: Joints | None = None
     finished: bool = True
 
@@ -127,13 +134,19 @@ class Search:
         steps, most = self.advance.steps(fronts), TRIED * self.width
         if len(steps) > most:
             self.finished = False
-            steps = steps.of(np.argpartition(steps.lost_mm, most)[:most])
+            steps = steps.of(np.argpartition(self._shaken(steps.lost_mm), most)[:most])
         longer = self.advance.go(fronts, steps, self._most_mm(fronts.joints + 1))
         if len(longer) > self.width:
             self.finished = False
             longer = self.advance.unlike(longer, ALIKE_MM)
-            longer = longer.of(np.argsort(longer.lost_mm, kind="stable")[: self.width])
+            order = np.argsort(self._shaken(longer.lost_mm), kind="stable")
+            longer = longer.of(order[: self.width])
         return longer
+
+    def _shaken(self, lost_mm: Floats) -> Floats:
+        if self.chance is None:
+            return lost_mm
+        return np.asarray(lost_mm + self.chance.exponential(CHANCE_MM, len(lost_mm)))
 
     def _most_mm(self, joints: int) -> float:
         """What the first joints may lose."""
@@ -191,6 +204,27 @@ def prove_none(task: Task, *, kinds: int | None, parts: int, limit: int) -> Verd
         to_come = float(ends.to_come_mm[joints]) if joints < len(ends.to_come_mm) else 0.0
         fronts = advance.go(fronts, steps, most - to_come)
     return Verdict.NONE
+
+
+class Proofs:
+    """Proofs of none with more and more kinds; what was MAYBE once is not tried again."""
+
+    def __init__(self, task: Task) -> None:
+        self._task = task
+        self._all = len(set(task.lengths_mm))
+        self._maybe: set[tuple[int, int]] = set()
+
+    def tried(self, limits: Sequence[tuple[int | None, int]], parts: int) -> bool:
+        """Whether there is none, by kinds and limit of each until fronts are too many."""
+        for kinds, limit in limits:
+            tried = min(kinds or self._all, self._all), parts
+            if tried in self._maybe:
+                continue
+            verdict = prove_none(self._task, kinds=kinds, parts=parts, limit=limit)
+            if verdict is not Verdict.MAYBE:
+                return verdict is Verdict.NONE
+            self._maybe.add(tried)
+        return False
 
 
 @dataclass(frozen=True)

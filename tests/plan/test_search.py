@@ -1,4 +1,4 @@
-"""The search of orders alone: against everything there is, and against schedules that are there."""
+"""The search alone: against everything there is, and against schedules that are there."""
 
 from __future__ import annotations
 
@@ -59,7 +59,13 @@ def laid(draw: st.DrawFn):
     gaps = stagger + rng.exponential(draw(st.sampled_from([1.0, 30.0, 200.0])), joints - 1)
     places = ends + rng.uniform(0.0, 50.0) + np.concatenate([[0.0], np.cumsum(gaps)])
     end = float(places[-1] + ends + rng.uniform(0.0, 50.0))
-    lanes = straight(number, end) if draw(st.booleans()) else bent(number, end, 500.0, 2.0)
+    shape = draw(st.sampled_from(["straight", "one bend", "many bends"]))
+    if shape == "many bends":
+        cord = np.linspace(0.0, end, max(2, int(end / 50.0)))
+        turned = np.cumsum(rng.choice([0.0, 1 / 60, -1 / 90, -1 / 60], len(cord)) * cord[1])
+        lanes = [LaneMap(cord, turned - turned[0], (0.5 * (number - 1) - k)) for k in range(number)]
+    else:
+        lanes = straight(number, end) if shape == "straight" else bent(number, end, 500.0, 2.0)
     lane_of = rng.permutation(np.arange(joints) % number)
     lengths, lost = [], 0.0
     cut = draw(st.sampled_from([0.0, 5.0, 60.0]))
