@@ -20,10 +20,10 @@ seems to be there has to be laid and looked at (`orders`). A proof stays one.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,8 +32,10 @@ from plylane.plan.reach import Reach
 from plylane.plan.strips import GRID_MM, NEAR, Floats, StaggerRule, shortest_that_reach
 
 NOWHERE = 1e9
-AT_ONCE = 12_000
-"""Steps that are worked out at once."""
+AT_ONCE = 500_000
+"""Steps times kinds that are worked out at once."""
+LISTED = 2_000_000
+"""Steps that are listed at once: of so many fronts, slots and kinds."""
 MOST_COMPARED = 500
 """Fronts with the same strips left that one is compared with."""
 EXACT = 1e-9
@@ -77,21 +79,8 @@ class Fronts:
 
     def by_slot(self, order: Ints) -> Fronts:
         """With the slots of each in another order (W, N)."""
-        sorted_ = [np.take_along_axis(x, order, axis=1) for x in self._of_slots()]
-        places, held, ago, first, lane = sorted_
-        return Fronts(
-            places, held, ago, first, self.left, self.lost_mm, lane, self.lanes, self.kinds
-        )
-
-    def _of_slots(self) -> tuple[Any, ...]:
-        return self.places, self.held, self.ago, self.first, self.lane
-
-
-def joined(parts: Sequence[Fronts]) -> Fronts:
-    """All of them, of equally many joints."""
-    if len(parts) == 1:
-        return parts[0]
-    return Fronts(*(np.concatenate([getattr(p, n) for p in parts]) for n in Fronts.__slots__))
+        names = ("places", "held", "ago", "first", "lane")
+        return replace(self, **{n: np.take_along_axis(getattr(self, n), order, 1) for n in names})
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +102,17 @@ class Steps:
     def of(self, which: Any) -> Steps:
         """Those of an index or a mask."""
         return Steps(*(getattr(self, name)[which] for name in self.__slots__))
+
+
+Rows = TypeVar("Rows", Fronts, Steps)
+
+
+def joined(parts: Sequence[Rows]) -> Rows:
+    """All of them; fronts of equally many joints."""
+    if len(parts) == 1:
+        return parts[0]
+    kind = type(parts[0])
+    return kind(*(np.concatenate([getattr(p, n) for p in parts]) for n in kind.__slots__))
 
 
 class Advance:
@@ -156,8 +156,14 @@ class Advance:
 
     # ------------------------------------------------------------------------------ one more joint
 
-    def steps(self, fronts: Fronts) -> Steps:
-        """Every joint that may follow."""
+    def steps(self, fronts: Fronts) -> Iterator[Steps]:
+        """Every joint that may follow, for some fronts after the other: all take much memory."""
+        many = max(1, LISTED // (len(self._slots) * len(self.kinds)))
+        for begin in range(0, len(fronts), many):
+            some = self._steps(fronts.of(slice(begin, begin + many)))
+            yield replace(some, row=some.row + begin)
+
+    def _steps(self, fronts: Fronts) -> Steps:
         fresh = fronts.ago < 0
         reach = self.reach.reach_mm(fronts.places)
         place = np.minimum(reach, self._latest)
@@ -185,12 +191,12 @@ class Advance:
 
     def go(self, fronts: Fronts, steps: Steps, most_mm: float) -> Fronts:
         """The fronts one joint on that lose no more than that, without those others stand for."""
+        many = max(1, AT_ONCE // (len(self._slots) + len(self.kinds)))
         parts = [
-            self._gone(fronts, steps.of(slice(k, k + AT_ONCE)), most_mm)
-            for k in range(0, max(1, len(steps)), AT_ONCE)
+            self._gone(fronts, steps.of(slice(k, k + many)), most_mm)
+            for k in range(0, max(1, len(steps)), many)
         ]
-        together = joined(parts)
-        return together if len(parts) == 1 else self._best(together)
+        return parts[0] if len(parts) == 1 else self.best(parts)
 
     def _gone(self, fronts: Fronts, steps: Steps, most_mm: float) -> Fronts:
         longer = self._with(fronts, steps)
@@ -201,7 +207,7 @@ class Advance:
         there = room >= self._earliest + (longer.joints - 1) * self.stagger - NEAR
         longer = longer.of(there)
         self._push(longer, room[there])
-        return self._best(self._fine(longer, most_mm))
+        return self.best([self._fine(longer, most_mm)])
 
     def _with(self, fronts: Fronts, steps: Steps) -> Fronts:
         row, each = steps.row, np.arange(len(steps))
@@ -299,9 +305,9 @@ class Advance:
 
     # ------------------------------------------------------------------ one in place of another one
 
-    def _best(self, fronts: Fronts) -> Fronts:
+    def best(self, parts: Sequence[Fronts]) -> Fronts:
         """Without those that another one may replace; the least lossy of the same strips first."""
-        fronts, same = self._by_strips(fronts)
+        fronts, same = self._by_strips(joined(parts))
         keys = [*fronts.places.T, *-fronts.held.T]
         if self.shortest > self.stagger:
             keys += list(-fronts.ago.T)

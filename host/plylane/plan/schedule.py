@@ -23,7 +23,7 @@ from plylane.plan.covering import fewest_joints, least_total_mm, prove_lacking
 from plylane.plan.even_grid import on_grid
 from plylane.plan.orders import Place, needs, total_mm
 from plylane.plan.placing import ask
-from plylane.plan.search import ENDS_LIMIT, Found, Proofs, Task, search
+from plylane.plan.search import Found, Proofs, Task, search
 from plylane.plan.strips import (
     GRID_MM,
     Addition,
@@ -141,7 +141,7 @@ def _searched(
                 found = _asked(strips, lanes, rule, found, kinds, work)
     if effort.to_the_end:
         with suppress(KeyboardInterrupt):
-            found = _to_the_end(strips, task, found)
+            found = _to_the_end(strips, task, found, effort)
     return found
 
 
@@ -155,17 +155,16 @@ def _decided(task: Task, found: Found, effort: Effort) -> Found:
     return found if found.joints is None else search(task, found, effort.widths[:BETTER])
 
 
-def _to_the_end(strips: Sequence[Strip], task: Task, found: Found) -> Found:
+def _to_the_end(strips: Sequence[Strip], task: Task, found: Found, effort: Effort) -> Found:
     """Proofs, searches and questions with more and more work, until there are joints or none."""
     proofs, work = Proofs(task), 1
     while found.joints is None and not found.settled:
         work *= MORE_A_TURN
-        limits = [(kinds, work * limit) for kinds, limit in USUAL.proofs]
+        limits = [(kinds, work * limit) for kinds, limit in effort.proofs]
         for parts in (1,) if task.alike else range(1, len(task.lanes) + 1):
             if proofs.tried(limits, parts):
                 return replace(found, bound_mm=found.total_mm)
-        widths = [work * width for width in USUAL.widths]
-        found = search(task, found, widths, work * ENDS_LIMIT)
+        found = search(task, found, [work * width for width in effort.widths])
         if found.joints is None and not found.settled and task.fewest <= MIDDLING_JOINTS:
             found = _asked(strips, task.lanes, task.rule, found, None, work)
     return found

@@ -18,7 +18,7 @@ from enum import Enum
 import numpy as np
 
 from plylane.feed.lane_map import LaneMap
-from plylane.plan.fronts import Advance, Fronts, kinds_of
+from plylane.plan.fronts import Advance, Fronts, Steps, joined, kinds_of
 from plylane.plan.orders import placed, total_mm
 from plylane.plan.reach import Reach
 from plylane.plan.strips import GRID_MM, Floats, Joints, StaggerRule
@@ -27,8 +27,8 @@ ENDS_LIMIT = 20_000
 """Steps of so many are gone through from an end."""
 TRIED = 3
 """Steps worked out for each front that is gone on with, where not all are."""
-STEPS_A_FRONT = 40
-"""Steps worked out for each front that a proof may have."""
+SO_FAR = 20
+"""Fronts for each that a proof may have, before those are left out that others stand for."""
 ALIKE_MM = 5.0
 """Fronts whose lanes have come as far but for that are taken as alike where not all are kept."""
 LAID = 20
@@ -131,10 +131,8 @@ class Search:
             fronts = self._next(fronts)
 
     def _next(self, fronts: Fronts) -> Fronts:
-        steps, most = self.advance.steps(fronts), TRIED * self.width
-        if len(steps) > most:
-            self.finished = False
-            steps = steps.of(np.argpartition(self._shaken(steps.lost_mm), most)[:most])
+        steps = joined([self._some(steps) for steps in self.advance.steps(fronts)])
+        steps = self._some(steps)
         longer = self.advance.go(fronts, steps, self._most_mm(fronts.joints + 1))
         if len(longer) > self.width:
             self.finished = False
@@ -142,6 +140,13 @@ class Search:
             order = np.argsort(self._shaken(longer.lost_mm), kind="stable")
             longer = longer.of(order[: self.width])
         return longer
+
+    def _some(self, steps: Steps) -> Steps:
+        most = TRIED * self.width
+        if len(steps) <= most:
+            return steps
+        self.finished = False
+        return steps.of(np.argpartition(self._shaken(steps.lost_mm), most)[:most])
 
     def _shaken(self, lost_mm: Floats) -> Floats:
         if self.chance is None:
@@ -197,12 +202,16 @@ def prove_none(task: Task, *, kinds: int | None, parts: int, limit: int) -> Verd
     while len(fronts):
         if advance.may_end(fronts).any():
             return Verdict.MAYBE
-        steps = advance.steps(fronts)
-        if len(fronts) > limit or len(steps) > STEPS_A_FRONT * limit:
-            return Verdict.OPEN
         joints = fronts.joints + 1
         to_come = float(ends.to_come_mm[joints]) if joints < len(ends.to_come_mm) else 0.0
-        fronts = advance.go(fronts, steps, most - to_come)
+        longer: list[Fronts] = []
+        for steps in advance.steps(fronts):
+            longer.append(advance.go(fronts, steps, most - to_come))
+            if sum(len(some) for some in longer) > SO_FAR * limit:
+                return Verdict.OPEN
+        fronts = advance.best(longer)
+        if len(fronts) > limit:
+            return Verdict.OPEN
     return Verdict.NONE
 
 
@@ -275,11 +284,13 @@ def _least_losses(advance: Advance, half_mm: float, joints: int, limit: int) -> 
     least = np.zeros(joints + 1)
     fronts = advance.start()
     for level in range(1, joints + 1):
-        steps = advance.steps(fronts)
-        if len(steps) > limit:
-            least[level:] = least[level - 1]
-            break
-        fronts = advance.go(fronts, steps, half_mm)
+        some: list[Steps] = []
+        for steps in advance.steps(fronts):
+            some.append(steps)
+            if sum(len(one) for one in some) > limit:
+                least[level:] = least[level - 1]
+                return least
+        fronts = advance.go(fronts, joined(some), half_mm)
         if not len(fronts):
             least[level:] = half_mm
             break
