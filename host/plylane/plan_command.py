@@ -74,7 +74,7 @@ def plan(
         _refuse_existing(run_out, path_out, report)
     told, job = read_plan(file)
     if until_decided:
-        text = "If the schedule stays open the solver goes on; Ctrl-C ends it with what is known."
+        text = "Goes on while it is open whether there is a schedule; Ctrl-C ends that."
         errors.print(text, style="dim", markup=False, soft_wrap=True)
     done = work_out(job, UNTIL_DECIDED if until_decided else USUAL)
     unwritten = _write_files(done, told, file, run_out, path_out)

@@ -119,6 +119,27 @@ def test_what_counting_rules_out_is_not_found() -> None:
     assert found.joints is None
 
 
+# fmt: off
+THIRTY = [
+    1518.6, 1566.4, 1617.4, 1639.0, 1689.2, 1829.6, 1873.9, 1901.0, 1920.0, 1937.2,
+    1956.8, 2029.4, 2129.9, 2132.4, 2264.0, 2289.3, 2384.7, 2407.5, 2468.8, 2478.4,
+    2554.1, 2563.9, 2567.4, 2581.0, 2617.1, 2771.0, 2803.6, 2883.3, 2888.4, 2905.5,
+]
+# fmt: on
+
+
+def test_strips_taken_as_longer_prove_what_both_ends_do_not() -> None:
+    here = task(THIRTY, straight(4, 16_121.0), StaggerRule(574.0, 60.0, 250.0))
+    spare = sum(THIRTY) - 4 * 16_121.0
+    assert from_both_ends(here, spare).lost_mm < spare
+    assert prove_none(here, kinds=1, parts=1, limit=5000) is Verdict.MAYBE
+    assert prove_none(here, kinds=3, parts=1, limit=5000) is Verdict.NONE
+    assert prove_none(here, kinds=3, parts=1, limit=50) is Verdict.OPEN
+    few = search(here, NOTHING, [50])
+    assert few.joints is None
+    assert not few.settled
+
+
 def test_a_short_last_strip_is_no_proof() -> None:
     """The last strip of a lane is not cut before it is loaded, so it may be shorter than the rule.
 

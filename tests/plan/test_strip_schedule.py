@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import signal
+import threading
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise, permutations
@@ -303,13 +305,42 @@ def test_what_loses_too_much_at_both_ends_is_proved_impossible() -> None:
     assert found.value.proven
 
 
-def test_until_decided_the_solver_goes_on() -> None:
+LITTLE = Effort(proofs=((3, 5),), widths=(5,), questions=())
+
+
+def test_until_decided_it_goes_on() -> None:
     """Neither end loses too much here, nor do both: no proof but that no order does."""
     strips = strips_of([2400.0] * 9 + [2100.0] * 8 + [1800.0] * 5)
-    effort = replace(NOTHING_BUT_RULES, to_the_end=True)
-    with pytest.raises(ScheduleError) as found:
-        schedule(strips, straight(5, 8783.9), StaggerRule(376.0, 60.0, 250.0), effort=effort)
-    assert found.value.proven
+    case = strips, straight(5, 8783.9), StaggerRule(376.0, 60.0, 250.0)
+    for effort in (LITTLE, replace(LITTLE, to_the_end=True)):
+        with pytest.raises(ScheduleError) as found:
+            schedule(*case, effort=effort)
+        assert found.value.proven == effort.to_the_end
+        assert ("--until-decided" in str(found.value)) != effort.to_the_end
+
+
+# fmt: off
+TWENTY_TWO = [
+    2034.2, 2070.1, 2071.3, 2077.6, 2165.4, 2180.7, 2213.4, 2227.6, 2243.8, 2288.7, 2291.8,
+    2308.3, 2310.9, 2332.6, 2351.0, 2351.2, 2371.4, 2379.1, 2382.4, 2383.5, 2387.2, 2391.1,
+]
+# fmt: on
+
+
+def test_ctrl_c_ends_it_with_what_is_known() -> None:
+    """A case that is not decided within minutes."""
+    case = strips_of(TWENTY_TWO), straight(4, 11_678.0), StaggerRule(218.0, 60.0, 250.0)
+    pressed = threading.Timer(1.0, signal.raise_signal, [signal.SIGINT])
+    handler = signal.signal(signal.SIGINT, signal.default_int_handler)
+    pressed.start()
+    try:
+        with pytest.raises(ScheduleError) as found:
+            schedule(*case, effort=replace(LITTLE, to_the_end=True))
+    finally:
+        signal.signal(signal.SIGINT, handler)
+    assert not pressed.is_alive()
+    assert not found.value.proven
+    assert found.value.additions
 
 
 def test_the_solver_proves_it_too() -> None:

@@ -152,10 +152,14 @@ class _Filling:
                 return None
             owner[lane] = lane
         for here in range(joints - lanes):
+            if owner[here] < 0:
+                return None
             there = self._next(here, owner)
             if there is None:
                 return None
             owner[there] = owner[here]
+        if min(owner) < 0:
+            return None
         for here in range(joints - lanes, joints):
             last = self.lanes[owner[here]]
             if not self._any(last.length_mm - float(last.to_lane(self.joints_mm[here]))):
