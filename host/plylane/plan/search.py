@@ -174,6 +174,8 @@ class Search:
                 continue
             self.total_mm = total_mm(task.lengths_mm, task.lanes, joints)
             self.joints = joints
+            if self.total_mm > totals[row] + GRID_MM / 2:  # another one may take less
+                self.finished = False
 
 
 # ------------------------------------------------------------------------------------------- proofs
