@@ -59,23 +59,29 @@ def laid(draw: st.DrawFn):
     gaps = stagger + rng.exponential(draw(st.sampled_from([1.0, 30.0, 200.0])), joints - 1)
     places = ends + rng.uniform(0.0, 50.0) + np.concatenate([[0.0], np.cumsum(gaps)])
     end = float(places[-1] + ends + rng.uniform(0.0, 50.0))
-    shape = draw(st.sampled_from(["straight", "one bend", "many bends"]))
-    if shape == "many bends":
+    shape = draw(st.sampled_from(["straight", "one bend", "many bends", "all bend"]))
+    if shape == "all bend":
+        slope = rng.uniform(-0.3, 0.3)
+        lanes = [LaneMap([0.0, end], [0.0, slope * end / 3.0], 3.0) for _ in range(number)]
+    elif shape == "many bends":
         cord = np.linspace(0.0, end, max(2, int(end / 50.0)))
         turned = np.cumsum(rng.choice([0.0, 1 / 60, -1 / 90, -1 / 60], len(cord)) * cord[1])
         lanes = [LaneMap(cord, turned - turned[0], (0.5 * (number - 1) - k)) for k in range(number)]
     else:
         lanes = straight(number, end) if shape == "straight" else bent(number, end, 500.0, 2.0)
+    held_to_shortest = draw(st.booleans())
     lane_of = rng.permutation(np.arange(joints) % number)
-    lengths, lost = [], 0.0
+    lengths, lost, shortest = [], 0.0, float("inf")
     cut = draw(st.sampled_from([0.0, 5.0, 60.0]))
     for lane, at in enumerate(lanes):
         bounds = at.to_lane([0.0, *places[lane_of == lane], end])
+        shortest = min(shortest, float(np.diff(bounds)[:-1].min(initial=np.inf)))
         for used in np.diff(bounds):
             length = np.ceil((used + rng.exponential(cut)) / GRID_MM - 1e-6) * GRID_MM
             lengths.append(float(length))
             lost += length - used
-    return lengths, lanes, StaggerRule(stagger, ends, 0.0), lost, joints
+    rule = StaggerRule(stagger, ends, shortest - 1e-6 if held_to_shortest else 0.0)
+    return lengths, lanes, rule, lost, joints
 
 
 @given(laid())
@@ -138,6 +144,18 @@ def test_strips_taken_as_longer_prove_what_both_ends_do_not() -> None:
     few = search(here, NOTHING, [50])
     assert few.joints is None
     assert not few.settled
+
+
+def test_a_shortest_strip_covers_less_of_the_cord_where_a_lane_is_longer() -> None:
+    """It once was taken to hold joints back by its own length of cord, and this ruled out."""
+    slope, end = 1.2596594728933725, 475.6386788701175
+    lanes = [LaneMap([0.0, end], [0.0, end * (slope - 1.0) / 3.0], 3.0)] * 2
+    rule = StaggerRule(40.0, 138.3035867154215, 181.75055080825769)
+    here = task([192.8, 406.4, 243.2, 181.8, 174.3], lanes, rule)
+    for kinds in (1, 2, 3, None):
+        assert prove_none(here, kinds=kinds, parts=2, limit=1000) is Verdict.MAYBE
+    found = search(here, NOTHING, [EVERYTHING])
+    assert found.joints is not None or not found.settled
 
 
 def test_a_short_last_strip_is_no_proof() -> None:

@@ -14,8 +14,9 @@ further in any lane and is held back sooner, the other may take its place in wha
 orders need not be told apart, and a search that goes from joint to joint has an end.
 
 On bends, and where strips may not be cut shorter than the stagger, being pushed back is a little
-more than that. It is left out: a front may say that a lane has come too far, and a schedule that
-seems to be there has to be laid and looked at (`orders`). A proof stays one.
+more than that. Not all of it is counted, and none of it too much: a front may say that a lane has
+come too far, and a schedule that seems to be there has to be laid and looked at (`orders`). A proof
+stays one.
 """
 
 from __future__ import annotations
@@ -130,6 +131,10 @@ class Advance:
         self.stagger, self.ends = rule.joints_mm, rule.ends_mm
         self.shortest = 0.0 if backwards else max(rule.shortest_mm, GRID_MM)
         table = reach.table
+        # a lane longer than the cord takes that much strip over less of it
+        self._shortest_cord = self.shortest / table.most_slope
+        # whether being pushed back is whole staggers and no more
+        self._whole = table.straight and self.shortest <= self.stagger
         self._slots = np.arange(len(reach.lane))
         self._latest = table.end - rule.ends_mm
         # where each slot's first joint may lie, and any
@@ -170,9 +175,9 @@ class Advance:
         joints = fronts.joints
         good = (fronts.left[:, None, :] > 0) & self._first_of_alike(fresh)[:, :, None]
         good &= place >= self._earliest + joints * self.stagger - NEAR
-        over = np.maximum(fronts.held + self.stagger, self.shortest)[:, :, None]
+        over = np.maximum(fronts.held + self.stagger, self._shortest_cord)[:, :, None]
         good &= fresh[:, :, None] | (self.reach.most_mm >= over - NEAR)
-        good &= ~fresh[:, :, None] | (self.reach.most_mm >= self.shortest - NEAR)
+        good &= ~fresh[:, :, None] | (self.reach.most_mm >= self._shortest_cord - NEAR)
         cut = reach - place
         if joints:
             last = fronts.places.max(axis=1)[:, None, None]
@@ -217,7 +222,7 @@ class Advance:
         own = ago[at]
         # what lies before the strip's own start is held back by the shortest strip as well
         older = (own >= 0)[:, None] & (ago > own[:, None])
-        by_strip = self.shortest + (ago - own[:, None]) * self.stagger
+        by_strip = self._shortest_cord + (ago - own[:, None]) * self.stagger
         held = np.maximum(held + self.stagger, np.where(older, by_strip, 0.0))
         held = np.where(ago >= 0, held, 0.0)
         ago = np.where(ago >= 0, ago + 1, -1).astype(np.int16)
@@ -292,9 +297,13 @@ class Advance:
         """Whether a lane begins with a strip where a shorter one that is left would do as well.
 
         What a first strip is used for can only get less. With the shorter one instead, and the
-        longer one wherever that might have been, every schedule that may follow is one still.
+        longer one wherever that might have been, every schedule that may follow is one still. Left
+        out where being pushed back is more than whole staggers: there a front may stand for another
+        with a schedule that cannot be laid itself.
         """
         found = np.zeros(len(fronts), dtype=bool)
+        if not self._whole:
+            return found
         each = np.arange(len(self.kinds))
         for slot in self._slots:
             rows = np.nonzero(fronts.first[:, slot] >= 0)[0]
